@@ -1,0 +1,154 @@
+/*
+ * The fleet as it was known at a moment: register, daily summaries, episodes, work, stock. Read once, then
+ * only looked at.
+ *
+ * fleet.c is the reporter's only caller of SQL. Numbers that are not known are NAN, moments TIME_UNKNOWN,
+ * days DAY_UNKNOWN, texts NULL, answers ANSWER_UNKNOWN. Everything lives in the arena that it was read into.
+ * All lists are in order of their keys, days and episodes in order of time.
+ */
+#ifndef REPORTER_FLEET_H
+#define REPORTER_FLEET_H
+
+#include "base/clock.h"
+#include "base/episode.h"
+#include "db.h"
+
+#include <stdio.h>
+
+enum answer { ANSWER_UNKNOWN, ANSWER_NO, ANSWER_YES };
+
+struct part {
+    const char *part, *description, *currency, *supersedes;
+    int64_t price_minor; /* of one piece, in hundredths; -1: not known */
+    double lead_time_days, lead_time_sd_days;
+    int order_multiple, minimum_order; /* at least 1 */
+    int32_t last_order_day;
+    const struct part *successor; /* the part that supersedes this one, else NULL */
+};
+
+struct fan_model {
+    const char *fan_model;
+    const struct part *part;
+    double rated_rpm, warning_rpm, l10_hours, l10_temperature_c;
+};
+
+struct drive_model {
+    const char *drive_model, *description;
+    enum answer reports_speed;
+    int internal_fans; /* -1: not known */
+    double warning_to_alarm_s;
+};
+
+struct site {
+    const char *site, *name, *time_zone, *paper, *email, *lockout_procedure; /* name falls back to the key */
+};
+
+struct machine {
+    const struct site *site;
+    const char *machine, *name, *location, *controller, *asset_number, *currency, *lockout_procedure;
+    double stop_cost_per_hour, stop_hours;
+};
+
+/* One closed UTC day of one fan. Speeds in rev/min, NAN when none was known above 0. */
+struct fan_day {
+    int32_t day;
+    int readings, unavailable_readings, zero_readings, covered_s;
+    double median, mean, min, max, spread, last;
+};
+
+enum work_action {
+    WORK_CLEANED,
+    WORK_RESEATED,
+    WORK_REPLACED,
+    WORK_HOUSING,
+    WORK_CONNECTOR,
+    WORK_BOARD,
+    WORK_DRIVE,
+    WORK_NONE
+};
+
+struct work {
+    int64_t done_us;
+    enum work_action action;
+    const char *reason, *finding, *technician, *part, *note; /* NULL when not given */
+    double rpm_before, rpm_after;
+};
+
+struct fan {
+    const struct drive *drive;
+    const char *position;
+    int fan_no;
+    const struct fan_model *model; /* NULL: not known */
+    int32_t installed_day; /* of the fan in the place now: register or last replacement, whichever is later */
+    double hours_at_install;
+    bool bound; /* some source reports its speed */
+    struct fan_day *days;
+    size_t day_count;
+    struct work *work;
+    size_t work_count;
+};
+
+struct drive {
+    const struct machine *machine;
+    const struct drive_model *model; /* NULL: not known */
+    const char *drive, *cabinet_slot, *serial;
+    double waiting_time_min;
+    enum answer obstructed, warning_hidden;
+    const char **axes;
+    size_t axis_count;
+    struct fan *fans;
+    size_t fan_count;
+    struct episode *episodes;
+    size_t episode_count;
+};
+
+struct stock {
+    const struct site *site;
+    const struct part *part;
+    int on_hand, on_order;
+    int32_t due_day, counted_day;
+};
+
+struct source_state {
+    const struct site *site;
+    const char *source;
+    int64_t last_contact_us;
+    int failures;
+    const char *last_error;
+    int gaps; /* recorded up to the as-of */
+};
+
+struct fleet {
+    int64_t as_of_us;
+    const char *only_site; /* NULL: all sites */
+    struct site *sites;
+    size_t site_count;
+    struct machine *machines;
+    size_t machine_count;
+    struct drive *drives;
+    size_t drive_count;
+    struct part *parts;
+    size_t part_count;
+    struct fan_model *fan_models;
+    size_t fan_model_count;
+    struct drive_model *drive_models;
+    size_t drive_model_count;
+    struct stock *stock;
+    size_t stock_count;
+    struct source_state *sources;
+    size_t source_count;
+};
+
+/*
+ * Reads what was known at as_of_us: daily summaries and episodes in the version of that moment, work and
+ * imports recorded until then. site NULL: all. An unknown site is ERR_USAGE and names those there are.
+ */
+MUST_USE bool fleet_read(struct db *db, const char *site, int64_t as_of_us, struct arena *mem,
+                         struct fleet *out, struct err *err);
+
+/* Raw readings of a fan and a span [from, to) as CSV rows "read_at,rpm" on out, oldest first; *count counts
+ * them. */
+MUST_USE bool fleet_readings(struct db *db, const char *drive, const char *position, int64_t from_us,
+                             int64_t to_us, FILE *out, int64_t *count, struct err *err);
+
+#endif

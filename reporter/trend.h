@@ -1,0 +1,45 @@
+/*
+ * A fan's speed against its own past and its peers: baseline, relative speed, trend, time to the warning
+ * speed. Pure. Robust throughout: medians, median absolute deviation, Theil-Sen slope with Sen's limits.
+ * Checked against published series in tests/unit/test_trend.c.
+ */
+#ifndef REPORTER_TREND_H
+#define REPORTER_TREND_H
+
+#include "base/arena.h"
+
+double trend_median(const double *x, size_t n, struct arena *mem); /* NAN for n 0 */
+double trend_mad(const double *x, size_t n, struct arena *mem);    /* raw, without the factor 1.4826 */
+
+struct slope {
+    double slope, lower, upper; /* Theil-Sen and Sen's limits at the confidence */
+    double s, variance, z, p;   /* Mann-Kendall: statistic, variance with ties, corrected z, two-sided p */
+    double intercept;           /* median of y - slope x */
+    size_t n;
+};
+/* At most TREND_MAX_POINTS points (it is quadratic): the caller thins. NAN fields for n < 3. */
+enum { TREND_MAX_POINTS = 400 };
+struct slope trend_slope(const double *x, const double *y, size_t n, double confidence, struct arena *mem);
+
+/* Exponentially weighted mean: z[i] = weight x[i] + (1-weight) z[i-1], from start. */
+void trend_ewma(const double *x, size_t n, double weight, double start, double *z);
+/* Two-sided CUSUM in data units; index of the first value past the limit h, or n. */
+size_t trend_cusum(const double *x, size_t n, double target, double k, double h, double *high, double *low);
+/* Page-Hinkley for a rise; index of the first alarm, or n. */
+size_t trend_page_hinkley(const double *x, size_t n, double delta, double lambda, double *statistic);
+/* Hampel filter, window +-half, limit in scaled MADs (floored at resolution); false points become the
+ * window's median. */
+size_t trend_hampel(double *x, size_t n, int half, double limit, double resolution, struct arena *mem);
+
+/* First passage of a Wiener process with drift to a distance: inverse Gaussian with mean distance/drift. */
+double trend_passage_cdf(double t, double distance, double drift,
+                         double sd); /* drift <= 0 allowed: F(inf) < 1 */
+double trend_passage_quantile(double p, double distance, double drift,
+                              double sd); /* INFINITY when F(inf) < p */
+/* Drift per unit of time and diffusion from increments: mu = sum dY / sum dt, s2 = mean (dY - mu dt)^2 / dt.
+ */
+void trend_wiener_fit(const double *dy, const double *dt, size_t n, double *mu, double *s2);
+double inverse_gaussian_pdf(double x, double mean, double shape);
+double inverse_gaussian_cdf(double x, double mean, double shape);
+
+#endif

@@ -1,0 +1,123 @@
+/*
+ * The one road to PostgreSQL. The only user of libpq.
+ *
+ * Statements are the files in queries/, each a struct query (queries.h); they are prepared on first use.
+ * Every call waits at most the session's deadline, then the connection is given up and the call fails with
+ * ERR_UNAVAILABLE. A session is pinned: search_path, TimeZone UTC, application_name, ISO dates. Passwords are
+ * never printed.
+ *
+ * Kinds of failure: ERR_UNAVAILABLE (no link, shutting down, out of room: SQLSTATE classes 08, 53, 57, 58),
+ * ERR_REJECTED (class 22, 23 and all other refusals), ERR_CONFIG (unknown schema, missing rights: 28, 3F,
+ * 42P01, 42501).
+ */
+#ifndef SQL_DB_H
+#define SQL_DB_H
+
+#include "base/arena.h"
+
+#include <stdint.h>
+
+struct db;
+struct rows;
+
+struct query {
+    const char *name, *text;
+    int params;
+};
+
+enum db_type { DB_NULL, DB_TEXT, DB_INT, DB_REAL, DB_BOOL, DB_MOMENT, DB_DAY, DB_BYTES };
+
+/* One parameter of a statement or one cell of a COPY row. */
+struct db_value {
+    enum db_type type;
+    union {
+        const void *pointer; /* DB_TEXT (NULL is SQL null), DB_BYTES */
+        int64_t
+            integer; /* DB_INT, DB_BOOL, DB_MOMENT (us; TIME_UNKNOWN is null), DB_DAY (DAY_UNKNOWN is null) */
+        double real; /* DB_REAL; NAN is null */
+    };
+    size_t bytes; /* DB_BYTES */
+};
+
+static inline struct db_value db_text(const char *s)
+{
+    return (struct db_value){.type = DB_TEXT, .pointer = s};
+}
+static inline struct db_value db_int(int64_t v)
+{
+    return (struct db_value){.type = DB_INT, .integer = v};
+}
+static inline struct db_value db_real(double v)
+{
+    return (struct db_value){.type = DB_REAL, .real = v};
+}
+static inline struct db_value db_bool(bool v)
+{
+    return (struct db_value){.type = DB_BOOL, .integer = v};
+}
+static inline struct db_value db_moment(int64_t us)
+{
+    return (struct db_value){.type = DB_MOMENT, .integer = us};
+}
+static inline struct db_value db_day(int32_t day)
+{
+    return (struct db_value){.type = DB_DAY, .integer = day};
+}
+static inline struct db_value db_bytes(const void *p, size_t n)
+{
+    return (struct db_value){.type = DB_BYTES, .pointer = p, .bytes = n};
+}
+static inline struct db_value db_null(void)
+{
+    return (struct db_value){.type = DB_NULL};
+}
+/* A text[] parameter: the array literal of strings, made in mem. A NULL string is a null element. */
+struct db_value db_text_array(struct arena *mem, const char *const *strings, size_t count);
+struct db_value db_int_array(struct arena *mem, const int64_t *values, size_t count);
+
+/* conninfo NULL or "": the PG* environment. application names the session in pg_stat_activity. */
+MUST_USE bool db_open(struct db **db, const char *conninfo, const char *application, struct err *err);
+void db_close(struct db *db);                    /* NULL is fine; an open transaction is rolled back */
+void db_set_deadline(struct db *db, int64_t ms); /* for each later call; 0: none; default 30 s */
+bool db_is_broken(const struct db *db);          /* the link is gone: close and open again */
+
+/* The connection string without its password, for messages. */
+const char *db_redacted(const char *conninfo, struct arena *mem);
+
+MUST_USE bool db_begin(struct db *db, struct err *err);
+MUST_USE bool db_commit(struct db *db, struct err *err);
+void db_rollback(struct db *db);
+
+/* A statement without rows. *affected may be NULL. */
+MUST_USE bool db_exec(struct db *db, const struct query *q, const struct db_value *params, int count,
+                      int64_t *affected, struct err *err);
+/* A statement with rows; no row at all is a success. Free with rows_free. */
+MUST_USE bool db_query(struct db *db, const struct query *q, const struct db_value *params, int count,
+                       struct rows **rows, struct err *err);
+/* As db_query, one row at a time with flat memory: on_row gets a rows of one row, and false stops (with *err
+ * set). */
+typedef bool db_row_fn(void *context, const struct rows *row, struct err *err);
+MUST_USE bool db_stream(struct db *db, const struct query *q, const struct db_value *params, int count,
+                        db_row_fn *on_row, void *context, struct err *err);
+/* Several statements without parameters or results, as in a migration file or upkeep. */
+MUST_USE bool db_script(struct db *db, const char *name, const char *text, struct err *err);
+
+size_t rows_count(const struct rows *r);
+bool rows_null(const struct rows *r, size_t row, int column);
+const char *rows_text(const struct rows *r, size_t row,
+                      int column);                              /* NULL for null; lives as long as the rows */
+int64_t rows_int(const struct rows *r, size_t row, int column); /* null is 0 */
+double rows_real(const struct rows *r, size_t row, int column); /* null is NAN */
+bool rows_bool(const struct rows *r, size_t row, int column);   /* null is false */
+int64_t rows_moment(const struct rows *r, size_t row, int column); /* null is TIME_UNKNOWN */
+int32_t rows_day(const struct rows *r, size_t row, int column);    /* null is DAY_UNKNOWN */
+/* A bytea, decoded into mem. */
+const uint8_t *rows_bytes(const struct rows *r, size_t row, int column, struct arena *mem, size_t *bytes);
+void rows_free(struct rows *r);
+
+/* COPY ... FROM STDIN: begin, rows, end. After a failure inside, db_rollback. */
+MUST_USE bool db_copy_begin(struct db *db, const struct query *q, struct err *err);
+MUST_USE bool db_copy_row(struct db *db, const struct db_value *cells, int count, struct err *err);
+MUST_USE bool db_copy_end(struct db *db, int64_t *copied, struct err *err);
+
+#endif
