@@ -1,0 +1,138 @@
+#!/usr/bin/env bash
+# Installs what is missing, builds, runs every test. Usage: tests/run.sh [--long] [--only STAGE ...]
+#
+# Stages: lint; dev (gcc: every test); asan (gcc with address and undefined-behaviour sanitizers: unit, database, fuzz
+# seeds); clang (a second compiler; fuzzers for FUZZ_SECONDS each). --long adds: tidy, coverage, valgrind, and fuzzes for
+# 60 s. The last line counts all stages: "N passed, N failed, N skipped".
+set -uo pipefail
+cd "$(dirname "$0")/.."
+
+long=false
+stages=()
+while [ $# -gt 0 ]; do
+    case $1 in
+    --long) long=true ;;
+    --only) shift && stages+=("$1") ;;
+    *) echo "usage: tests/run.sh [--long] [--only STAGE ...]" >&2 && exit 64 ;;
+    esac
+    shift
+done
+if [ ${#stages[@]} -eq 0 ]; then
+    stages=(lint dev asan clang)
+    $long && stages+=(tidy coverage valgrind)
+fi
+fuzz_seconds=${FUZZ_SECONDS:-$($long && echo 60 || echo 5)}
+jobs=$(nproc)
+
+sets=(build test)
+$long && sets+=(long)
+deploy/packages.sh "${sets[@]}" || exit 69
+
+passed=0 failed=0 skipped=0
+ok() { passed=$((passed + 1)); }
+bad() { failed=$((failed + 1)) && echo "FAILED: $*"; }
+
+# build PROFILE FOLDER [cmake options]
+build() {
+    local profile=$1 folder=$2 log
+    shift 2
+    log=$(mktemp)
+    if cmake -S . -B "$folder" -DPROFILE="$profile" "$@" >"$log" 2>&1 &&
+        cmake --build "$folder" -j "$jobs" >>"$log" 2>&1; then
+        rm -f "$log"
+        ok
+    else
+        tail -n 40 "$log"
+        rm -f "$log"
+        bad "build of profile $profile in $folder"
+        return 1
+    fi
+}
+
+# run_ctest FOLDER [ctest options]: adds ctest's own counts to ours
+run_ctest() {
+    local folder=$1 report
+    shift
+    report=$(mktemp)
+    ctest --test-dir "$folder" --output-on-failure --no-tests=error --output-junit "$report" "$@" || true
+    read -r p f s < <(python3 - "$report" <<'PY'
+import sys, xml.etree.ElementTree as tree
+cases = list(tree.parse(sys.argv[1]).iter("testcase"))
+state = [c.get("status") for c in cases]
+skipped = sum(s in ("notrun", "disabled") for s in state)
+good = sum(s == "run" for s in state)
+print(good, len(state) - good - skipped, skipped)
+PY
+    ) || { p=0 f=1 s=0; }
+    rm -f "$report"
+    passed=$((passed + p)) failed=$((failed + f)) skipped=$((skipped + s))
+}
+
+stage_lint() {
+    local check
+    for check in tests/lint/*.sh; do
+        if "$check"; then ok; else bad "$check"; fi
+    done
+}
+
+stage_dev() { build dev build && run_ctest build; }
+
+stage_asan() { build asan build/asan && run_ctest build/asan -L 'unit|db|fuzz'; }
+
+stage_clang() {
+    build fuzz build/fuzz -DCMAKE_C_COMPILER=clang || return
+    run_ctest build/fuzz -L 'fuzz'
+    local target name seeds
+    for target in build/fuzz/bin/fuzz_*; do
+        name=${target##*/fuzz_}
+        # libFuzzer reads seeds from flat folders and writes what it finds to the first one.
+        seeds=$(mktemp -d)
+        find "tests/data/$name" -type f | while read -r seed; do cp "$seed" "$seeds/$(sha1sum "$seed" | cut -c1-16)"; done
+        if (cd build/fuzz && "bin/fuzz_$name" -max_total_time="$fuzz_seconds" -timeout=10 -rss_limit_mb=2048 \
+            "$seeds" >"fuzz_$name.log" 2>&1); then
+            ok && echo "fuzz $name: $fuzz_seconds s, $(grep -c . <(ls "$seeds")) inputs kept, no find"
+        else
+            tail -n 30 "build/fuzz/fuzz_$name.log"
+            bad "fuzz $name"
+        fi
+        rm -rf "$seeds"
+    done
+}
+
+stage_tidy() {
+    build dev build/tidy -DCMAKE_C_COMPILER=clang || return
+    local file log
+    log=$(mktemp)
+    for file in $(git ls-files 'collector/*.c' 'reporter/*.c' 'sql/*.c'); do
+        if clang-tidy --quiet -p build/tidy "$file" >"$log" 2>/dev/null; then ok; else cat "$log" && bad "clang-tidy $file"; fi
+    done
+    rm -f "$log"
+}
+
+stage_coverage() {
+    build coverage build/coverage || return
+    run_ctest build/coverage -L 'unit|db|fuzz|e2e'
+    gcovr --root . --object-directory build/coverage --filter 'collector/|reporter/|sql/' --branches --sort-percentage \
+        --exclude-throw-branches | tail -n 60
+}
+
+stage_valgrind() {
+    local test
+    [ -x build/bin/vaneward-collector ] || build dev build || return
+    for test in build/tests/unit/test_* build/bin/test_*; do
+        [ -f "$test" ] && [ -x "$test" ] || continue
+        case $test in *test_db | *test_migrate | *test_contract | *test_load | *test_seal | *test_fleet | *test_register) continue ;; esac
+        if CK_TIMEOUT_MULTIPLIER=30 valgrind -q --error-exitcode=9 --leak-check=full "$test" >/tmp/valgrind.$$ 2>&1; then ok; else
+            tail -n 30 /tmp/valgrind.$$ && bad "valgrind $test"
+        fi
+    done
+    rm -f /tmp/valgrind.$$
+}
+
+for stage in "${stages[@]}"; do
+    echo "== $stage"
+    "stage_$stage"
+done
+echo
+echo "$passed passed, $failed failed, $skipped skipped"
+[ "$failed" -eq 0 ] && [ "$passed" -gt 0 ]
