@@ -6,9 +6,12 @@
  * ERR_UNAVAILABLE. A session is pinned: search_path, TimeZone UTC, application_name, ISO dates. Passwords are
  * never printed.
  *
- * Kinds of failure: ERR_UNAVAILABLE (no link, shutting down, out of room: SQLSTATE classes 08, 53, 57, 58),
- * ERR_REJECTED (class 22, 23 and all other refusals), ERR_CONFIG (unknown schema, missing rights: 28, 3F,
- * 42P01, 42501).
+ * Kinds of failure: ERR_UNAVAILABLE (no link, shutting down, out of room, a deadlock or held lock, a standby:
+ * SQLSTATE classes 08, 40, 53, 57, 58 and 55P03, 25006), ERR_REJECTED (class 22, 23 and all other refusals),
+ * ERR_CONFIG (no such database, schema, table, column or function, missing rights: 28, 3D, 3F, 42P01, 42703,
+ * 42883, 42501). A failed statement inside a transaction fails the transaction: db_rollback.
+ *
+ * Only the name of a host may be waited for longer: the system's resolver knows no deadline.
  */
 #ifndef SQL_DB_H
 #define SQL_DB_H
@@ -79,7 +82,8 @@ struct db_value db_int_array(struct arena *mem, const int64_t *values, size_t co
 MUST_USE bool db_open(struct db **db, const char *conninfo, const char *application, struct err *err);
 void db_close(struct db *db);                    /* NULL is fine; an open transaction is rolled back */
 void db_set_deadline(struct db *db, int64_t ms); /* for each later call; 0: none; default 30 s */
-bool db_is_broken(const struct db *db);          /* the link is gone: close and open again */
+int64_t db_deadline(const struct db *db);
+bool db_is_broken(const struct db *db); /* the link is gone: close and open again */
 
 /* The connection string without its password, for messages. */
 const char *db_redacted(const char *conninfo, struct arena *mem);
@@ -88,7 +92,7 @@ MUST_USE bool db_begin(struct db *db, struct err *err);
 MUST_USE bool db_commit(struct db *db, struct err *err);
 void db_rollback(struct db *db);
 
-/* A statement without rows. *affected may be NULL. */
+/* A statement without rows; calls of functions that return void count as such. *affected may be NULL. */
 MUST_USE bool db_exec(struct db *db, const struct query *q, const struct db_value *params, int count,
                       int64_t *affected, struct err *err);
 /* A statement with rows; no row at all is a success. Free with rows_free. */

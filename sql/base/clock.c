@@ -183,8 +183,11 @@ void time_local(int64_t us, const char *zone, const char *format, char *out, siz
     time_t t = (time_t)(day_of(us) * INT64_C(86400) + (us - day_start_us(day_of(us))) / US_PER_S);
     struct tm tm;
     localtime_r(&t, &tm);
+#pragma GCC diagnostic push
+#pragma GCC diagnostic ignored "-Wformat-nonliteral" /* the format is the caller's */
     if (!strftime(out, size, format, &tm) && size)
         out[0] = '\0';
+#pragma GCC diagnostic pop
 
     if (kept)
         setenv("TZ", kept, 1);

@@ -23,7 +23,8 @@ static void defuse(char *s)
             *s = '?';
 }
 
-static void write_line(enum log_level level, const char *event, const char *fmt, va_list args)
+static PRINTF_LIKE(3, 0) void write_line(enum log_level level, const char *event, const char *fmt,
+                                         va_list args)
 {
     static const char *const words[] = {"error", "warn", "info", "debug"};
     static const int priorities[] = {3, 4, 6, 7}; /* sd-daemon(3) */

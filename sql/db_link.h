@@ -1,0 +1,65 @@
+/*
+ * Inside the database layer only: the connection, and the one place where it is waited for.
+ *
+ * Each public call sets the moment at which it gives up (link_start), then sends and receives with the calls
+ * below. None of libpq's blocking calls is used once the connection is begun.
+ */
+#ifndef SQL_DB_LINK_H
+#define SQL_DB_LINK_H
+
+#include "db.h"
+
+#include <libpq-fe.h>
+
+struct db {
+    PGconn *conn;
+    int64_t deadline_ms; /* 0: none */
+    int64_t until_ms;    /* of the monotonic clock: when the running call gives up */
+    bool broken;
+    const struct query **prepared;
+    size_t prepared_count, prepared_room;
+    const struct query *copying; /* NULL outside of a COPY */
+    struct text_buffer *copy_text;
+};
+
+struct rows {
+    PGresult *result;
+};
+
+bool link_open(struct db *db, const char *conninfo, const char *application, struct err *err);
+
+/* The call that begins now has the session's deadline. False on a broken connection or inside a COPY. */
+bool link_start(struct db *db, struct err *err);
+void link_restart_deadline(struct db *db);
+/* Sends what is queued. */
+bool link_flush(struct db *db, const char *what, struct err *err);
+/* Waits until there is room to queue more. */
+bool link_wait_for_room(struct db *db, const char *what, struct err *err);
+/* Success with *result NULL: the statement is over. The result may be an error of the server. */
+bool link_result(struct db *db, const char *what, PGresult **result, struct err *err);
+/* Takes and drops what is left of a statement; a failure among it is reported. */
+bool link_drain(struct db *db, const char *what, struct err *err);
+
+/* libpq itself refused to send: the link is given up. */
+bool link_lost(struct db *db, const char *what, struct err *err);
+/* Fills *err from the server's refusal, frees the result and takes what else the statement left. */
+bool link_refused(struct db *db, const char *what, PGresult *result, struct err *err);
+
+/* Sends a text of one or more statements without parameters and takes all results. 'last' (may be NULL) gets
+ * the last one's command tag. */
+bool link_simple(struct db *db, const char *what, const char *text, char last[static 32], struct err *err);
+
+/* A growing text, for parameters and COPY. */
+struct text_buffer {
+    char *data;
+    size_t used, room;
+};
+void buffer_add(struct text_buffer *b, const char *text, size_t bytes);
+void buffer_free(struct text_buffer *b);
+
+enum { VALUE_TEXT = 64 };
+/* The text form of a number, moment, day or bool, in 'room'; the text itself of a text; NULL for null.
+ * DB_BYTES has none. */
+const char *value_text(const struct db_value *v, char room[static VALUE_TEXT]);
+
+#endif
