@@ -1,6 +1,5 @@
 /*
- * Marks on pages: text, lines, boxes, links, bookmarks, codes. The only user of libharu, libqrencode and
- * utf8proc here.
+ * Marks on pages: text, lines, boxes, links, bookmarks, codes. The only user of libharu and libqrencode here.
  *
  * A page is measured in points from its top left corner, y downwards. Coordinates that are not finite, text
  * that is not UTF-8 and glyphs that the font lacks are caught here (libharu writes them as damage without an
@@ -11,13 +10,13 @@
 #define REPORTER_PDF_H
 
 #include "base/arena.h"
+#include "glyphs.h"
 
 #include <stdint.h>
 
 struct pdf;
 
 enum paper { PAPER_A4, PAPER_LETTER };
-enum face { FACE_REGULAR, FACE_BOLD };
 enum align { ALIGN_LEFT, ALIGN_CENTRE, ALIGN_RIGHT };
 
 struct pdf_info {
@@ -27,7 +26,7 @@ struct pdf_info {
 
 MUST_USE bool pdf_new(struct pdf **pdf, enum paper paper, const struct pdf_info *info, struct err *err);
 void pdf_free(struct pdf *pdf);
-/* Draws a page again for "page x of y": returns the number of pages begun. */
+/* Pages begun so far. */
 int pdf_page_count(const struct pdf *pdf);
 void pdf_page_begin(struct pdf *pdf);
 /* Makes an earlier page (from 0) the current one, for marks that need the whole, like "page x of y". */
@@ -35,7 +34,7 @@ void pdf_page_select(struct pdf *pdf, int page);
 double pdf_width(const struct pdf *pdf); /* of the page */
 double pdf_height(const struct pdf *pdf);
 
-/* grey: 0 black to 1 white. */
+/* Colours run from 0 to 1. For a filling only the colour counts. */
 struct pen {
     double red, green, blue, width;
     double dash; /* length of dash and pause; 0: solid */
@@ -61,19 +60,31 @@ double pdf_text(struct pdf *pdf, const struct ink *ink, enum align align, double
 /* As pdf_text, cut with an ellipsis to fit. */
 void pdf_text_fit(struct pdf *pdf, const struct ink *ink, enum align align, double x, double y, double width,
                   const char *text);
-/* Wrapped at blanks (a longer word is cut); returns the y below the last line. lines may be NULL; with draw
- * false it only measures. */
-double pdf_paragraph(struct pdf *pdf, const struct ink *ink, double x, double y, double width, double leading,
-                     const char *text, bool draw);
+/* A block of lines: x is its left, middle or right as align says, y the top. */
+struct block {
+    const struct ink *ink;
+    enum align align;
+    double x, y, width, leading;
+    int max_lines; /* the last one ends in an ellipsis when more would follow; 0: no limit */
+};
+/* Wrapped at blanks (a longer word is cut). Returns the y below the last line; with draw false it only
+ * measures. */
+double pdf_paragraph(struct pdf *pdf, const struct block *block, const char *text, bool draw);
 
 void pdf_bookmark(struct pdf *pdf, int level,
                   const char *title); /* to the current page; level 0 is the top */
-/* A rectangle of the current page that leads to another page (from 0), which may be begun later. */
-void pdf_link(struct pdf *pdf, double x, double y, double w, double h, int page);
-void pdf_code(struct pdf *pdf, double x, double y, double size,
-              const char *content); /* QR, level M, with quiet zone */
+/* A place that links can lead to, from before it is drawn; pdf_target_here says that it is the current page.
+ */
+int pdf_target(struct pdf *pdf);
+void pdf_target_here(struct pdf *pdf, int target);
+/* A rectangle of the current page that leads to a target. */
+void pdf_link(struct pdf *pdf, double x, double y, double w, double h, int target);
+/* QR, level M, a quiet zone of four modules within the size. */
+void pdf_code(struct pdf *pdf, double x, double y, double size, const char *content);
 
 size_t pdf_missing_glyphs(const struct pdf *pdf);
+/* Marks left out because a coordinate was not finite. */
+size_t pdf_lost_marks(const struct pdf *pdf);
 /* Any failure since pdf_new shows here: ERR_OUTPUT, nothing is left behind under the final name. */
 MUST_USE bool pdf_save(struct pdf *pdf, const char *path, struct err *err);
 
