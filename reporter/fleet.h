@@ -2,9 +2,9 @@
  * The fleet as it was known at a moment: register, daily summaries, episodes, work, stock. Read once, then
  * only looked at.
  *
- * fleet.c is the reporter's only caller of SQL. Numbers that are not known are NAN, moments TIME_UNKNOWN,
- * days DAY_UNKNOWN, texts NULL, answers ANSWER_UNKNOWN. Everything lives in the arena that it was read into.
- * All lists are in order of their keys, days and episodes in order of time.
+ * fleet.c and fleet_history.c are the reporter's only callers of SQL. Numbers that are not known are NAN,
+ * moments TIME_UNKNOWN, days DAY_UNKNOWN, texts NULL, answers ANSWER_UNKNOWN. Everything lives in the arena
+ * that it was read into. All lists are in order of their keys, days and episodes in order of time.
  */
 #ifndef REPORTER_FLEET_H
 #define REPORTER_FLEET_H
@@ -81,6 +81,8 @@ struct fan {
     const struct fan_model *model; /* NULL: not known */
     int32_t installed_day; /* of the fan in the place now: register or last replacement, whichever is later */
     double hours_at_install;
+    int32_t registered_day; /* as the register has it: may be from before the last replacement */
+    double registered_hours;
     bool bound; /* some source reports its speed */
     struct fan_day *days;
     size_t day_count;
@@ -120,7 +122,7 @@ struct source_state {
 
 struct fleet {
     int64_t as_of_us;
-    const char *only_site; /* NULL: all sites */
+    const char *only_site; /* whose drives are reported; NULL: all sites' */
     struct site *sites;
     size_t site_count;
     struct machine *machines;
@@ -141,13 +143,15 @@ struct fleet {
 
 /*
  * Reads what was known at as_of_us: daily summaries and episodes in the version of that moment, work and
- * imports recorded until then. site NULL: all. An unknown site is ERR_USAGE and names those there are.
+ * imports recorded until then. site: whose drives are to be reported, NULL for all; the whole fleet is read
+ * all the same, so that a site's numbers do not depend on the choice. An unknown site is ERR_USAGE and names
+ * those there are.
  */
 MUST_USE bool fleet_read(struct db *db, const char *site, int64_t as_of_us, struct arena *mem,
                          struct fleet *out, struct err *err);
 
-/* Raw readings of a fan and a span [from, to) as CSV rows "read_at,rpm" on out, oldest first; *count counts
- * them. */
+/* Raw readings of a fan and a span [from, to) as CSV rows "read_at,rpm" under such a header on out, oldest
+ * first; rpm is empty where the equipment said: no value. *count counts the readings. */
 MUST_USE bool fleet_readings(struct db *db, const char *drive, const char *position, int64_t from_us,
                              int64_t to_us, FILE *out, int64_t *count, struct err *err);
 

@@ -11,8 +11,18 @@
 #include "fleet.h"
 #include "life.h"
 
-/* What to do with a drive; the words stand on paper. */
+/*
+ * What to do with a drive; the words stand on paper. Independent of the horizon that was asked for:
+ * now        a fault is open, a fan stands or is below its warning speed, or 50 % within 7 days
+ * this week  15 % within 7 days or 50 % within 30
+ * plan       15 % within 30 days or 30 % within 90
+ * watch      all else
+ */
 enum action { ACTION_NOW, ACTION_THIS_WEEK, ACTION_PLAN, ACTION_WATCH };
+const char *action_word(enum action a);
+
+enum cause { CAUSE_WORN, CAUSE_DIRT, CAUSE_CONNECTOR, CAUSE_BOARD, CAUSE_MEASUREMENT, CAUSE_COUNT };
+const char *cause_word(enum cause c);
 
 /* Life models of the fan models, in the order of fleet->fan_models, and one of all fans together. */
 struct life_table {
@@ -20,38 +30,67 @@ struct life_table {
     struct life_model all;
 };
 
+/*
+ * How speeds are judged. A good day has a known speed for 6 hours and a median. The baseline is the median of
+ * the first 21 good days since the fan was fitted (or since it was last cleaned, reseated or its housing
+ * changed, where that is higher: such work cannot take away from a fan's own level); fewer than 7 such days
+ * give none. The level is the median of the last 5 good days within 10 days. Peers are the fans of the same
+ * model at the same site, the same days, machine by machine; 3 other machines are needed.
+ */
+enum {
+    RISK_GOOD_COVER_S = 6 * 3600,
+    RISK_BASELINE_DAYS = 21,
+    RISK_BASELINE_LEAST = 7,
+    RISK_LEVEL_DAYS = 5,
+    RISK_LEVEL_SPAN_DAYS = 10,
+    RISK_TREND_DAYS = 60,
+    RISK_TREND_LEAST = 10,
+    RISK_WINDOW_DAYS = 120, /* calendar days that trend and season look back */
+    RISK_SILENT_DAYS = 3,   /* without a speed while its site reports: silent */
+    RISK_PEER_MACHINES = 3,
+    RISK_EVENT_DAYS = 90,   /* episodes counted against a drive, unless work was done since */
+    RISK_DROPOUT_DAYS = 30, /* drop-outs counted against a fan */
+};
+
 struct fan_risk {
     const struct fan *fan;
     double probability, interval[2]; /* of a fault within the horizon; NAN when unknown */
     double from_trend, from_life, from_events;
     const char *unknown; /* why it cannot be judged, else NULL */
+    const char *missing; /* which witness is missing and why, else NULL; said even when it is judged */
     double rpm;          /* latest daily median */
     int32_t rpm_day;
-    double baseline_rpm;      /* median of the first good days since the last replacement or cleaning */
+    double level_rpm;         /* median of the last good days; NAN: none lately */
+    double baseline_rpm;      /* see above */
     bool baseline_own;        /* false: the peers' or the rated speed stands in */
-    double relative;          /* rpm / baseline */
-    double peer_relative;     /* relative speed against the median of its peers' */
-    double warning_rpm;       /* NAN: not known */
-    const char *warning_from; /* "register", "rated speed" ...: where warning_rpm comes from */
+    int32_t baseline_day;     /* first day of the own baseline */
+    double relative;          /* level / baseline */
+    double peer_relative;     /* relative speed against the median of its peers': the season taken out */
+    double cabinet_relative;  /* median of the same for the machine's other fans; NAN: fewer than 2 */
+    double meter_factor;      /* 1; else reading / truth: the speed is set up wrongly by 1/2, 2, 1/3 or 3 */
+    double warning_rpm;       /* in the units of its readings; NAN: not known */
+    const char *warning_from; /* "register", "80 % of rated speed, our default" ...: where it comes from */
+    bool stopped;             /* reads 0 while the machine's other fans run */
+    int dropout_days;         /* of the last 30: days with zeros or no value while its neighbours had none */
     double slope_per_day, slope_limits[2]; /* rev/min a day */
     int32_t trend_from_day;
     double days_to_warning[3]; /* lower, middle, upper (10, 50, 90 %); INFINITY: never; NAN: no trend */
+    int trend_days;            /* good days that the slope is from; 0: no trend */
     double age_hours;          /* NAN: not known */
-    double cause_weight[5];    /* see enum cause; add to 1, all 0 when nothing points anywhere */
+    double cause_weight[CAUSE_COUNT]; /* see enum cause; add to 1, all 0 when nothing points anywhere */
 };
-
-enum cause { CAUSE_WORN, CAUSE_DIRT, CAUSE_CONNECTOR, CAUSE_BOARD, CAUSE_MEASUREMENT };
-const char *cause_word(enum cause c);
-const char *action_word(enum action a);
 
 struct drive_risk {
     const struct drive *drive;
     double probability, interval[2];
     double expected_cost; /* probability times stop hours times cost per hour; NAN: stop cost not known */
     enum action action;
-    const char **reasons; /* sentences with numbers in them, the strongest first */
+    const struct episode *open; /* the fault that is reported now, else NULL */
+    int recent_episodes;        /* counted against it, see RISK_EVENT_DAYS */
+    int recent_cleared;         /* of these, cleared by themselves */
+    const char **reasons;       /* sentences with numbers in them, the strongest first */
     size_t reason_count;
-    double cause_weight[5];
+    double cause_weight[CAUSE_COUNT];
     struct fan_risk *fans;
     size_t fan_count;
     const char *unknown; /* why the drive cannot be ranked, else NULL */
@@ -67,6 +106,7 @@ struct assessment {
     size_t unknown_count;
 };
 
+/* Ranks the drives of fleet->only_site, or all; the others serve as peers and for the life models. */
 void risk_assess(const struct fleet *fleet, int horizon_days, struct arena *mem, struct assessment *out);
 /* The lifetimes that the fleet shows for a fan model (NULL: all), and the fit of them; for the command life.
  */

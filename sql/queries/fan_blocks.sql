@@ -1,0 +1,18 @@
+-- Every packed block that may hold readings of a fan within a span: hour and day blocks of the fan, and the
+-- site's journal rows, which hold other fans too.
+-- $1 text                     (site)
+-- $2 integer                  (number of the fan)
+-- $3 timestamp with time zone (from)
+-- $4 timestamp with time zone (to, not included)
+-- -> data bytea
+SELECT data FROM vaneward.reading_day
+ WHERE site = $1::text AND fan_no = $2::integer
+   AND starts_at > $3::timestamptz - interval '1 day' AND starts_at < $4::timestamptz
+UNION ALL
+SELECT data FROM vaneward.reading_hour
+ WHERE site = $1::text AND fan_no = $2::integer
+   AND starts_at > $3::timestamptz - interval '1 hour' AND starts_at < $4::timestamptz
+UNION ALL
+SELECT data FROM (SELECT data FROM vaneward.journal
+                   WHERE site = $1::text AND newest_at >= $3::timestamptz
+                   ORDER BY journal_no) j;
