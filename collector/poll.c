@@ -1,0 +1,250 @@
+#include "poll.h"
+
+#include <inttypes.h>
+#include <string.h>
+
+enum { MOST_REQUESTS = 24 };
+
+bool poll_stand(struct poll *p, const struct cursor *at, uint64_t buffer_size, int64_t last_contact_us)
+{
+    if (strlen(at->instance) >= sizeof p->instance)
+        return false;
+    *p = (struct poll){.next = at->next,
+                       .count = POLL_USUAL_COUNT,
+                       .buffer_size = buffer_size,
+                       .last_contact_us = last_contact_us};
+    strcpy(p->instance, at->instance);
+    poll_restart(p);
+    return true;
+}
+
+void poll_restart(struct poll *p)
+{
+    p->step = p->instance[0] ? POLL_READ : POLL_LOOK;
+    p->news = POLL_NEWS_NONE;
+    p->state = NULL;
+    p->requests = 0;
+}
+
+static uint64_t count_to_ask(const struct poll *p)
+{
+    return p->buffer_size && p->buffer_size < p->count ? p->buffer_size : p->count;
+}
+
+static bool halve(struct poll *p)
+{
+    uint64_t count = count_to_ask(p);
+    p->count = count > 1 ? count / 2 : 1;
+    return count > 1;
+}
+
+void poll_shrink(struct poll *p)
+{
+    (void)halve(p);
+    poll_restart(p);
+}
+
+const char *poll_url(const struct poll *p, const char *base, struct arena *mem)
+{
+    size_t n = strlen(base);
+    while (n && base[n - 1] == '/')
+        n--;
+    switch (p->step) {
+    case POLL_LOOK:
+        return arena_printf(mem, "%.*s/current", (int)n, base);
+    case POLL_BEGIN:
+        return arena_printf(mem, "%.*s/sample?count=%" PRIu64, (int)n, base, count_to_ask(p));
+    case POLL_READ:
+        break;
+    }
+    return arena_printf(mem, "%.*s/sample?from=%" PRIu64 "&count=%" PRIu64, (int)n, base, p->next,
+                        count_to_ask(p));
+}
+
+static enum poll_outcome fail(struct poll *p)
+{
+    poll_restart(p);
+    return POLL_FAILED;
+}
+
+static enum poll_outcome look(struct poll *p, enum poll_news news)
+{
+    p->step = POLL_LOOK;
+    p->news = news;
+    p->state = NULL;
+    return POLL_GO_ON;
+}
+
+static enum poll_outcome ask_for_less(struct poll *p, const struct document *d, struct err *err)
+{
+    if (halve(p))
+        return POLL_GO_ON;
+    err_set(err, ERR_INPUT, "the source refuses even one observation at a time: %s", d->error_text);
+    return fail(p);
+}
+
+static enum poll_outcome refused(struct poll *p, const struct document *d, struct err *err)
+{
+    err_set(err, ERR_INPUT, "the source answers: %s", d->error_text ? d->error_text : "error");
+    return fail(p);
+}
+
+/* Where the next request begins, also when the header does not say. */
+static uint64_t next_after(const struct document *d, uint64_t from)
+{
+    if (d->next_sequence)
+        return d->next_sequence;
+    uint64_t last = d->count ? d->observations[d->count - 1].sequence : 0;
+    return last >= from ? last + 1 : from;
+}
+
+static uint64_t oldest_held(const struct document *d)
+{
+    if (d->first_sequence)
+        return d->first_sequence;
+    return d->count ? d->observations[0].sequence : next_after(d, 1);
+}
+
+static struct cursor position(const struct poll *p, struct arena *mem)
+{
+    return (struct cursor){arena_strdup(mem, p->instance), p->next};
+}
+
+/* Fills *out, and lets p stand at the end of what it holds. */
+static enum poll_outcome complete(struct poll *p, const struct document *d, uint64_t next, int64_t now_us,
+                                  struct arena *mem, struct poll_result *out)
+{
+    out->from = position(p, mem);
+    out->news = p->news;
+    out->buffer_size = d->buffer_size;
+    out->last_sequence = d->last_sequence;
+    out->created_us = d->created_us;
+    out->more = next <= d->last_sequence && (next > p->next || p->news != POLL_NEWS_NONE);
+
+    strcpy(p->instance, d->instance);
+    p->next = next;
+    if (d->buffer_size)
+        p->buffer_size = d->buffer_size;
+    p->last_contact_us = now_us;
+    out->to = position(p, mem);
+    poll_restart(p);
+    return POLL_COMPLETE;
+}
+
+static enum poll_outcome on_read(struct poll *p, const struct document *d, int64_t now_us, struct arena *mem,
+                                 struct poll_result *out, struct err *err)
+{
+    if (d->instance && d->instance[0] && strcmp(d->instance, p->instance) != 0)
+        return look(p, POLL_NEWS_RESTART);
+    if (d->kind == DOCUMENT_ERROR) {
+        if (d->error == SOURCE_ERROR_OUT_OF_RANGE)
+            return look(p, POLL_NEWS_NONE);
+        return d->error == SOURCE_ERROR_TOO_MANY ? ask_for_less(p, d, err) : refused(p, d, err);
+    }
+    uint64_t next = next_after(d, p->next);
+    if (d->first_sequence > p->next)
+        return look(p, POLL_NEWS_OVERRUN);
+    if (next < p->next)
+        return look(p, POLL_NEWS_REWIND);
+    out->parts[out->part_count++] = (struct poll_part){d, p->next, next};
+    return complete(p, d, next, now_us, mem, out);
+}
+
+/* The newest state tells apart what an error leaves open: overrun, nothing new, rewound, too much asked. */
+static enum poll_outcome on_look(struct poll *p, const struct document *d, int64_t now_us, struct arena *mem,
+                                 struct poll_result *out, struct err *err)
+{
+    if (d->kind == DOCUMENT_ERROR)
+        return refused(p, d, err);
+    uint64_t next = next_after(d, 1), asked = count_to_ask(p);
+    if (d->buffer_size)
+        p->buffer_size = d->buffer_size;
+    if (!p->instance[0]) {
+        p->news = POLL_NEWS_FIRST;
+    } else if (strcmp(d->instance, p->instance) != 0) {
+        p->news = POLL_NEWS_RESTART;
+    } else if (oldest_held(d) > p->next) {
+        p->news = POLL_NEWS_OVERRUN;
+    } else if (p->next > next) {
+        p->news = POLL_NEWS_REWIND;
+    } else if (p->next == next) {
+        p->news = POLL_NEWS_NONE;
+        return complete(p, d, next, now_us, mem, out);
+    } else { /* within what is held: so the count was out of range, or the error was a passing one */
+        bool in_doubt = p->news == POLL_NEWS_NONE;
+        p->step = POLL_READ;
+        p->news = POLL_NEWS_NONE;
+        return in_doubt && count_to_ask(p) == asked ? ask_for_less(p, d, err) : POLL_GO_ON;
+    }
+    p->state = d;
+    p->step = POLL_BEGIN;
+    return POLL_GO_ON;
+}
+
+static void say_gap(const struct poll *p, uint64_t oldest, int64_t now_us, struct arena *mem,
+                    struct poll_result *out)
+{
+    bool overrun = p->news == POLL_NEWS_OVERRUN;
+    if (p->news == POLL_NEWS_FIRST || (overrun && oldest <= p->next))
+        return;
+    out->has_gap = true;
+    out->gap = (struct gap_row){
+        .instance = arena_strdup(mem, p->instance),
+        .from_sequence = p->next,
+        .to_sequence = overrun ? oldest : 0,
+        .from_us = p->last_contact_us,
+        .to_us = now_us,
+        .reason = overrun ? "overrun" : "restart",
+    };
+}
+
+static enum poll_outcome on_begin(struct poll *p, const struct document *d, int64_t now_us, struct arena *mem,
+                                  struct poll_result *out, struct err *err)
+{
+    if (d->instance && d->instance[0] && strcmp(d->instance, p->state->instance) != 0)
+        return look(p, p->news);
+    if (d->kind == DOCUMENT_ERROR) {
+        bool less = d->error == SOURCE_ERROR_OUT_OF_RANGE || d->error == SOURCE_ERROR_TOO_MANY;
+        return less ? ask_for_less(p, d, err) : refused(p, d, err);
+    }
+    uint64_t oldest = oldest_held(d), next = next_after(d, oldest);
+    uint64_t known = p->news == POLL_NEWS_OVERRUN ? p->next : 0;
+    out->parts[out->part_count++] = (struct poll_part){p->state, known, oldest};
+    out->parts[out->part_count++] = (struct poll_part){d, oldest > known ? oldest : known, next};
+    say_gap(p, oldest, now_us, mem, out);
+    return complete(p, d, next, now_us, mem, out);
+}
+
+/* False with *err set for a document that no rule covers. */
+static bool is_usable(const struct document *d, struct err *err)
+{
+    if (d->next_sequence > INT64_MAX || d->last_sequence > INT64_MAX || d->first_sequence > INT64_MAX)
+        return err_set(err, ERR_INPUT, "the source counts beyond 2^63-1");
+    if (d->instance && strlen(d->instance) >= POLL_INSTANCE_TEXT)
+        return err_set(err, ERR_INPUT, "the source's instance is longer than %d characters",
+                       POLL_INSTANCE_TEXT - 1);
+    if (d->kind == DOCUMENT_OBSERVATIONS && (!d->instance || !d->instance[0]))
+        return err_set(err, ERR_INPUT, "the source does not say its instance");
+    return true;
+}
+
+enum poll_outcome poll_answer(struct poll *p, const struct document *d, int64_t now_us, struct arena *mem,
+                              struct poll_result *out, struct err *err)
+{
+    *out = (struct poll_result){.created_us = TIME_UNKNOWN};
+    if (!is_usable(d, err))
+        return fail(p);
+    if (++p->requests > MOST_REQUESTS) {
+        err_set(err, ERR_INPUT, "no complete answer in %d requests", MOST_REQUESTS);
+        return fail(p);
+    }
+    switch (p->step) {
+    case POLL_READ:
+        return on_read(p, d, now_us, mem, out, err);
+    case POLL_LOOK:
+        return on_look(p, d, now_us, mem, out, err);
+    case POLL_BEGIN:
+        return on_begin(p, d, now_us, mem, out, err);
+    }
+    BUG("a poll in step %d", (int)p->step);
+}

@@ -1,0 +1,497 @@
+#include "poll.h"
+
+#include <check.h>
+
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static struct arena *mem;
+
+static void make_arena(void)
+{
+    mem = arena_new(64 * 1024 * 1024);
+}
+
+static void free_arena(void)
+{
+    arena_free(mem);
+}
+
+/*
+ * A small source that keeps to the standard's rules: observations 1 to 'last' of two items, of which the
+ * newest 'size' are held; 'step' at a time at most.
+ */
+struct agent {
+    const char *instance;
+    uint64_t last, size, most;
+    bool clips;        /* answers a 'from' that is gone with what it has, instead of an error */
+    bool strict;       /* answers 'from' = last + 1 with OUT_OF_RANGE */
+    bool error_header; /* errors carry the instance */
+    bool test_data;
+};
+
+static uint64_t oldest(const struct agent *a)
+{
+    return a->last > a->size ? a->last - a->size + 1 : 1;
+}
+
+static const char *item_of(uint64_t sequence)
+{
+    return sequence % 3 ? "busy" : "calm";
+}
+
+static struct document *header(const struct agent *a)
+{
+    struct document *d = arena_alloc(mem, sizeof *d);
+    *d = (struct document){.kind = DOCUMENT_OBSERVATIONS,
+                           .instance = a->instance,
+                           .created_us = 5,
+                           .buffer_size = a->size,
+                           .first_sequence = oldest(a),
+                           .last_sequence = a->last,
+                           .next_sequence = a->last + 1,
+                           .test_data = a->test_data};
+    return d;
+}
+
+static void add(struct document *d, uint64_t sequence)
+{
+    d->observations = arena_grow(mem, d->observations, d->count, d->count + 1, sizeof *d->observations);
+    d->observations[d->count++] = (struct observation){.sequence = sequence, .item = item_of(sequence)};
+}
+
+static struct document *error(const struct agent *a, enum source_error code)
+{
+    struct document *d = arena_alloc(mem, sizeof *d);
+    *d = (struct document){.kind = DOCUMENT_ERROR,
+                           .instance = a->error_header ? a->instance : NULL,
+                           .created_us = TIME_UNKNOWN,
+                           .error = code,
+                           .error_text = "CODE: text"};
+    return d;
+}
+
+static struct document *current(const struct agent *a)
+{
+    struct document *d = header(a);
+    uint64_t calm = a->last / 3 * 3, busy = a->last % 3 ? a->last : a->last - 1;
+    if (calm)
+        add(d, calm < busy ? calm : busy);
+    if (busy)
+        add(d, calm < busy ? busy : calm);
+    return d;
+}
+
+static struct document *sample(const struct agent *a, uint64_t from, bool has_from, uint64_t count)
+{
+    if (count > a->size)
+        return error(a, SOURCE_ERROR_OUT_OF_RANGE);
+    if (a->most && count > a->most)
+        return error(a, SOURCE_ERROR_TOO_MANY);
+    uint64_t first = has_from ? from : oldest(a);
+    bool gone = first<oldest(a), beyond = first> a->last + (a->strict ? 0 : 1);
+    if ((gone && !a->clips) || beyond)
+        return error(a, SOURCE_ERROR_OUT_OF_RANGE);
+    if (gone)
+        first = oldest(a);
+    struct document *d = header(a);
+    for (; first <= a->last && d->count < count; first++)
+        add(d, first);
+    d->next_sequence = first;
+    return d;
+}
+
+static struct document *serve(const struct agent *a, const char *url)
+{
+    const char *from = strstr(url, "from="), *count = strstr(url, "count=");
+    if (strstr(url, "/current"))
+        return current(a);
+    ck_assert_ptr_nonnull(strstr(url, "/sample?"));
+    ck_assert_ptr_nonnull(count);
+    return sample(a, from ? strtoull(from + 5, NULL, 10) : 0, from != NULL, strtoull(count + 6, NULL, 10));
+}
+
+/* What was stored, as a client's ledger: how often each sequence came, by instance. */
+enum { MOST_SEQUENCE = 400 };
+struct ledger {
+    int seen[MOST_SEQUENCE];
+    struct gap_row gap;
+    int gaps;
+};
+
+static void store(struct ledger *l, const struct poll_result *r)
+{
+    for (size_t k = 0; k < r->part_count; k++) {
+        const struct poll_part *part = &r->parts[k];
+        for (size_t n = 0; n < part->document->count; n++) {
+            uint64_t sequence = part->document->observations[n].sequence;
+            if (sequence >= part->first && sequence < part->end)
+                l->seen[sequence]++;
+        }
+    }
+    if (r->has_gap) {
+        l->gap = r->gap;
+        l->gaps++;
+    }
+}
+
+/* One complete answer; the number of requests it took. */
+static int read_once(struct poll *p, const struct agent *a, struct ledger *l, struct poll_result *out)
+{
+    struct err err = {0};
+    for (int requests = 1;; requests++) {
+        enum poll_outcome outcome =
+            poll_answer(p, serve(a, poll_url(p, "http://h/a/", mem)), 1000, mem, out, &err);
+        ck_assert_msg(outcome != POLL_FAILED, "%s", err.text);
+        ck_assert_int_lt(requests, 40);
+        if (outcome == POLL_COMPLETE) {
+            store(l, out);
+            return requests;
+        }
+    }
+}
+
+static void read_to_the_end(struct poll *p, const struct agent *a, struct ledger *l)
+{
+    struct poll_result r = {.more = true};
+    for (int rounds = 0; r.more; rounds++) {
+        ck_assert_int_lt(rounds, 500);
+        read_once(p, a, l, &r);
+    }
+}
+
+static struct poll standing(const char *instance, uint64_t next, uint64_t count)
+{
+    struct poll p;
+    struct cursor at = {instance, next};
+    ck_assert(poll_stand(&p, &at, 0, 77));
+    p.count = count;
+    return p;
+}
+
+static void all_once(const struct ledger *l, uint64_t first, uint64_t last, const char *what)
+{
+    for (uint64_t n = first; n <= last; n++)
+        ck_assert_msg(l->seen[n] == 1, "%s: %" PRIu64 " was stored %d times", what, n, l->seen[n]);
+}
+
+START_TEST(the_first_contact_takes_state_and_history_once)
+{
+    struct agent a = {.instance = "i1", .last = 50, .size = 20};
+    struct poll p = standing("", 0, 7);
+    struct ledger l = {0};
+    struct poll_result r;
+    ck_assert_str_eq(poll_url(&p, "http://h/a/", mem), "http://h/a/current");
+    ck_assert_int_eq(read_once(&p, &a, &l, &r), 2);
+    ck_assert_str_eq(r.from.instance, "");
+    ck_assert_uint_eq(r.from.next, 0);
+    ck_assert_str_eq(r.to.instance, "i1");
+    ck_assert_uint_eq(r.to.next, 38);
+    ck_assert(r.more);
+    ck_assert_int_eq(r.news, POLL_NEWS_FIRST);
+    ck_assert(!r.has_gap);
+    read_to_the_end(&p, &a, &l);
+    all_once(&l, 31, 50, "history");
+    ck_assert_uint_eq(p.next, 51);
+}
+END_TEST
+
+START_TEST(state_older_than_the_history_is_stored_too)
+{
+    /* 'calm' changed last at 48, which is held no more. */
+    struct agent a = {.instance = "i1", .last = 50, .size = 2};
+    struct poll p = standing("", 0, 100);
+    struct ledger l = {0};
+    read_to_the_end(&p, &a, &l);
+    ck_assert_int_eq(l.seen[48], 1);
+    all_once(&l, 49, 50, "history");
+}
+END_TEST
+
+START_TEST(reading_goes_on_where_it_stopped)
+{
+    struct agent a = {.instance = "i1", .last = 30, .size = 100};
+    struct poll p = standing("i1", 21, 4);
+    struct ledger l = {0};
+    read_to_the_end(&p, &a, &l);
+    all_once(&l, 21, 30, "first");
+    ck_assert_int_eq(l.seen[20], 0);
+    a.last = 33;
+    read_to_the_end(&p, &a, &l);
+    all_once(&l, 21, 33, "second");
+    ck_assert_int_eq(l.gaps, 0);
+}
+END_TEST
+
+START_TEST(nothing_new_is_no_error)
+{
+    struct agent a = {.instance = "i1", .last = 30, .size = 100, .strict = _i == 1};
+    struct poll p = standing("i1", 31, 10);
+    struct ledger l = {0};
+    struct poll_result r;
+    ck_assert_int_eq(read_once(&p, &a, &l, &r), _i == 1 ? 2 : 1);
+    ck_assert_uint_eq(r.to.next, 31);
+    ck_assert(!r.more && !r.has_gap);
+    ck_assert_int_eq(p.count, 10);
+    for (int n = 0; n < MOST_SEQUENCE; n++)
+        ck_assert_int_eq(l.seen[n], 0);
+}
+END_TEST
+
+START_TEST(an_empty_filtered_answer_moves_on)
+{
+    struct agent a = {.instance = "i1", .last = 30, .size = 100};
+    struct poll p = standing("i1", 21, 10);
+    struct document *d = header(&a);
+    d->next_sequence = 29;
+    struct poll_result r;
+    struct err err = {0};
+    ck_assert_int_eq(poll_answer(&p, d, 1000, mem, &r, &err), POLL_COMPLETE);
+    ck_assert_uint_eq(r.to.next, 29);
+    ck_assert(r.more);
+    /* An answer that stands still is not asked for again at once, whatever it says of more. */
+    d = header(&a);
+    d->next_sequence = 29;
+    ck_assert_int_eq(poll_answer(&p, d, 1000, mem, &r, &err), POLL_COMPLETE);
+    ck_assert(!r.more);
+}
+END_TEST
+
+static const struct {
+    const char *name;
+    bool clips, error_header;
+} overruns[] = {{"an error without header", false, false},
+                {"an error with header", false, true},
+                {"a clipped answer", true, false}};
+
+START_TEST(an_overrun_is_a_gap_and_the_state_is_kept)
+{
+    struct agent a = {.instance = "i1",
+                      .last = 100,
+                      .size = 2,
+                      .clips = overruns[_i].clips,
+                      .error_header = overruns[_i].error_header};
+    struct poll p = standing("i1", 41, 10);
+    struct ledger l = {0};
+    struct poll_result r;
+    read_once(&p, &a, &l, &r);
+    ck_assert_int_eq(r.news, POLL_NEWS_OVERRUN);
+    ck_assert_int_eq(l.gaps, 1);
+    ck_assert_uint_eq(l.gap.from_sequence, 41);
+    ck_assert_uint_eq(l.gap.to_sequence, 99);
+    ck_assert_str_eq(l.gap.instance, "i1");
+    ck_assert_str_eq(l.gap.reason, "overrun");
+    ck_assert_int_eq(l.gap.from_us, 77);
+    ck_assert_int_eq(l.gap.to_us, 1000);
+    all_once(&l, 99, 100, overruns[_i].name);
+    ck_assert_uint_eq(r.from.next, 41);
+    ck_assert_uint_eq(r.to.next, 101);
+}
+END_TEST
+
+START_TEST(after_an_overrun_state_that_was_read_before_is_not_read_again)
+{
+    /* 'calm' stands at 39, read before the cursor; 'busy' went on. */
+    struct agent a = {.instance = "i1", .last = 41, .size = 1};
+    struct poll p = standing("i1", 40, 10);
+    struct ledger l = {0};
+    struct poll_result r;
+    read_once(&p, &a, &l, &r);
+    ck_assert_int_eq(l.seen[39], 0);
+    ck_assert_int_eq(l.seen[40], 0);
+    ck_assert_int_eq(l.seen[41], 1);
+    ck_assert_uint_eq(l.gap.to_sequence, 41);
+}
+END_TEST
+
+static const struct {
+    const char *name;
+    uint64_t last;
+    bool error_header;
+} restarts[] = {
+    {"noticed by a document", 90, false},
+    {"noticed by an error", 12, true},
+    {"noticed after an error that says nothing", 12, false},
+};
+
+START_TEST(a_restart_is_read_from_its_beginning)
+{
+    struct agent a = {
+        .instance = "i2", .last = restarts[_i].last, .size = 100, .error_header = restarts[_i].error_header};
+    struct poll p = standing("i1", 41, 10);
+    struct ledger l = {0};
+    struct poll_result r;
+    read_once(&p, &a, &l, &r);
+    ck_assert_int_eq(r.news, POLL_NEWS_RESTART);
+    ck_assert_str_eq(r.from.instance, "i1");
+    ck_assert_uint_eq(r.from.next, 41);
+    ck_assert_str_eq(r.to.instance, "i2");
+    ck_assert_int_eq(l.gaps, 1);
+    ck_assert_str_eq(l.gap.instance, "i1");
+    ck_assert_str_eq(l.gap.reason, "restart");
+    ck_assert_uint_eq(l.gap.from_sequence, 41);
+    ck_assert_uint_eq(l.gap.to_sequence, 0);
+    if (r.more)
+        read_to_the_end(&p, &a, &l);
+    all_once(&l, 1, a.last, restarts[_i].name);
+    ck_assert_int_eq(l.gaps, 1);
+}
+END_TEST
+
+START_TEST(a_restart_between_state_and_history_begins_again)
+{
+    struct agent a = {.instance = "i2", .last = 20, .size = 100}, b = a;
+    b.instance = "i3";
+    b.last = 9;
+    struct poll p = standing("i1", 41, 50);
+    struct poll_result r;
+    struct err err = {0};
+    struct ledger l = {0};
+    ck_assert_int_eq(poll_answer(&p, sample(&a, 1, true, 5), 1000, mem, &r, &err), POLL_GO_ON);
+    ck_assert_int_eq(poll_answer(&p, current(&a), 1000, mem, &r, &err), POLL_GO_ON);
+    read_once(&p, &b, &l, &r);
+    ck_assert_str_eq(r.to.instance, "i3");
+    ck_assert_str_eq(r.gap.instance, "i1");
+    all_once(&l, 1, 9, "the last instance");
+}
+END_TEST
+
+START_TEST(a_source_set_back_within_its_instance_is_read_anew)
+{
+    struct agent a = {.instance = "i1", .last = 15, .size = 100};
+    struct poll p = standing("i1", 41, 10);
+    struct ledger l = {0};
+    struct poll_result r;
+    read_once(&p, &a, &l, &r);
+    ck_assert_int_eq(r.news, POLL_NEWS_REWIND);
+    ck_assert_str_eq(r.gap.reason, "restart");
+    ck_assert(r.more);
+    read_to_the_end(&p, &a, &l);
+    all_once(&l, 1, 15, "all");
+}
+END_TEST
+
+static const struct {
+    uint64_t size, most;
+} small[] = {{100, 3}, {6, 0}, {6, 1}, {100, 100}};
+
+START_TEST(a_source_is_asked_for_no_more_than_it_gives)
+{
+    struct agent a = {.instance = "i1", .last = 30, .size = small[_i].size, .most = small[_i].most};
+    struct poll p = standing("i1", 27, POLL_USUAL_COUNT);
+    struct ledger l = {0};
+    read_to_the_end(&p, &a, &l);
+    all_once(&l, 27, 30, "all");
+    ck_assert_int_eq(l.gaps, 0);
+    if (small[_i].most && small[_i].most < small[_i].size)
+        ck_assert_uint_le(p.count, small[_i].most);
+}
+END_TEST
+
+START_TEST(another_error_fails_and_changes_nothing)
+{
+    struct agent a = {.instance = "i1", .last = 30, .size = 100};
+    struct poll p = standing("i1", 27, 10);
+    struct poll_result r;
+    struct err err = {0};
+    ck_assert_int_eq(poll_answer(&p, error(&a, SOURCE_ERROR_NO_DEVICE), 1000, mem, &r, &err), POLL_FAILED);
+    ck_assert_str_eq(err.text, "the source answers: CODE: text");
+    ck_assert_uint_eq(p.next, 27);
+    struct ledger l = {0};
+    read_to_the_end(&p, &a, &l);
+    all_once(&l, 27, 30, "afterwards");
+}
+END_TEST
+
+START_TEST(a_source_that_never_comes_to_an_end_is_given_up)
+{
+    struct agent old = {.instance = "i1", .last = 30, .size = 100}, other = old;
+    other.instance = "i2";
+    struct poll p = standing("i1", 27, 10);
+    struct poll_result r;
+    struct err err = {0};
+    enum poll_outcome outcome = POLL_GO_ON;
+    for (int n = 0; n < 100 && outcome == POLL_GO_ON; n++)
+        outcome = poll_answer(&p, p.step == POLL_LOOK ? current(&old) : sample(&other, 1, true, 5), 1000, mem,
+                              &r, &err);
+    ck_assert_int_eq(outcome, POLL_FAILED);
+    ck_assert_str_eq(p.instance, "i1");
+    ck_assert_uint_eq(p.next, 27);
+}
+END_TEST
+
+START_TEST(an_instance_too_long_to_keep_is_refused)
+{
+    struct agent a = {.last = 3, .size = 5};
+    char instance[POLL_INSTANCE_TEXT + 1];
+    memset(instance, 'x', sizeof instance - 1);
+    instance[sizeof instance - 1] = '\0';
+    a.instance = instance;
+    struct poll p = standing("i1", 2, 10);
+    struct poll_result r;
+    struct err err = {0};
+    ck_assert_int_eq(poll_answer(&p, header(&a), 1000, mem, &r, &err), POLL_FAILED);
+    struct cursor at = {instance, 1};
+    ck_assert(!poll_stand(&p, &at, 0, 0));
+}
+END_TEST
+
+/* Whatever the source does between requests: each observation at most once, and what is missing is said. */
+START_TEST(a_random_source_is_read_exactly_once)
+{
+    srand((unsigned)_i);
+    struct agent a = {.instance = "i1", .last = 5, .size = 12, .clips = rand() % 2, .strict = rand() % 2};
+    struct poll p = standing("", 0, 5);
+    struct ledger l = {0};
+    uint64_t missing[MOST_SEQUENCE] = {0};
+    struct err err = {0};
+    struct poll_result r;
+    while (a.last < 380) {
+        a.last += rand() % 9;
+        if (poll_answer(&p, serve(&a, poll_url(&p, "http://h", mem)), 1000, mem, &r, &err) != POLL_COMPLETE)
+            continue;
+        store(&l, &r);
+        for (uint64_t n = r.gap.from_sequence; r.has_gap && n < r.gap.to_sequence; n++)
+            missing[n] = 1;
+    }
+    read_to_the_end(&p, &a, &l);
+    for (uint64_t n = r.gap.from_sequence; l.gaps && n < l.gap.to_sequence; n++)
+        missing[n] = 1;
+    uint64_t first = 1;
+    while (!l.seen[first])
+        first++;
+    for (uint64_t n = first; n <= a.last; n++)
+        ck_assert_msg(l.seen[n] == 1 || (l.seen[n] == 0 && (missing[n] || n < 40)),
+                      "seed %d: %" PRIu64 " was stored %d times", _i, n, l.seen[n]);
+}
+END_TEST
+
+int main(void)
+{
+    TCase *tc = tcase_create("poll");
+    tcase_add_checked_fixture(tc, make_arena, free_arena);
+    tcase_add_test(tc, the_first_contact_takes_state_and_history_once);
+    tcase_add_test(tc, state_older_than_the_history_is_stored_too);
+    tcase_add_test(tc, reading_goes_on_where_it_stopped);
+    tcase_add_loop_test(tc, nothing_new_is_no_error, 0, 2);
+    tcase_add_test(tc, an_empty_filtered_answer_moves_on);
+    tcase_add_loop_test(tc, an_overrun_is_a_gap_and_the_state_is_kept, 0, 3);
+    tcase_add_test(tc, after_an_overrun_state_that_was_read_before_is_not_read_again);
+    tcase_add_loop_test(tc, a_restart_is_read_from_its_beginning, 0, 3);
+    tcase_add_test(tc, a_restart_between_state_and_history_begins_again);
+    tcase_add_test(tc, a_source_set_back_within_its_instance_is_read_anew);
+    tcase_add_loop_test(tc, a_source_is_asked_for_no_more_than_it_gives, 0, 4);
+    tcase_add_test(tc, another_error_fails_and_changes_nothing);
+    tcase_add_test(tc, a_source_that_never_comes_to_an_end_is_given_up);
+    tcase_add_test(tc, an_instance_too_long_to_keep_is_refused);
+    tcase_add_loop_test(tc, a_random_source_is_read_exactly_once, 0, 20);
+    Suite *suite = suite_create("poll");
+    suite_add_tcase(suite, tc);
+    SRunner *runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    int failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+}
