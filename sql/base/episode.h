@@ -3,8 +3,8 @@
  * reported.
  *
  * Pure. Conditions are fed in order of time (of sequence within one source); several may be active at once,
- * on several axes of the drive; an episode lasts while any is active. Rules: mtconnect.md's table of
- * activations is restated beside the code with its source.
+ * on several axes of the drive; an episode lasts while any is active. How conditions become active and clear
+ * follows MTConnect part 2, "Condition", as told beside the code.
  */
 #ifndef BASE_EPISODE_H
 #define BASE_EPISODE_H
@@ -27,9 +27,9 @@ enum code_kind {
 
 struct fault_report {
     int64_t at_us;
-    const char
-        *item; /* the data item that said it, unique within the drive's reports: source, device and item */
-    const char *id; /* conditionId, else native code, else "" */
+    const char *item; /* what said it, unique within the drive's reports: source, device and data item */
+    const char *id;   /* conditionId, else native code, else "" */
+    const char *code; /* native code; NULL when not given */
     enum fault_level level;
     enum code_kind kind; /* ignored for LEVEL_NORMAL and LEVEL_UNAVAILABLE */
 };
