@@ -26,6 +26,8 @@ endfunction()
 function(split_query file promise_out statement_out params_out)
     read_lines(${file} lines)
     set(params 0)
+    set(promise "")
+    set(statement "") # a function sees its caller's variables
     set(in_head TRUE)
     foreach(line IN LISTS lines)
         if(in_head AND line MATCHES "^2d 2d ") # --
