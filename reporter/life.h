@@ -41,6 +41,10 @@ struct life_model {
 /* The shape taken where the data do not give one: typical of fans with bearing wear (standards of fan makers'
  * tests vary between 1.1 and 3; a setting of the caller). */
 #define LIFE_ASSUMED_SHAPE 2.0
+/* A failure at age 0 counts as one within this span of new. */
+#define LIFE_RESOLUTION_HOURS 1.0
+/* Fewer failures than this say nothing useful about a shape. */
+#define LIFE_FAILURES_FOR_SHAPE 2.0
 
 /* Never fails: what the data do not support is said by method and NAN. Invalid rows are a BUG (callers
  * check). */

@@ -1,7 +1,8 @@
 /*
  * A fan's speed against its own past and its peers: baseline, relative speed, trend, time to the warning
  * speed. Pure. Robust throughout: medians, median absolute deviation, Theil-Sen slope with Sen's limits.
- * Checked against published series in tests/unit/test_trend.c.
+ * Checked against published series in tests/unit/test_trend.c. An arena given to these functions is scratch:
+ * no result lies in it.
  */
 #ifndef REPORTER_TREND_H
 #define REPORTER_TREND_H
@@ -9,7 +10,9 @@
 #include "base/arena.h"
 
 double trend_median(const double *x, size_t n, struct arena *mem); /* NAN for n 0 */
-double trend_mad(const double *x, size_t n, struct arena *mem);    /* raw, without the factor 1.4826 */
+double trend_mad(const double *x, size_t n, struct arena *mem);    /* raw, without the factor below */
+/* 1 / normal quantile of 0.75: makes the median absolute deviation a standard deviation for normal values. */
+#define TREND_MAD_SCALE 1.482602218505602
 
 struct slope {
     double slope, lower, upper; /* Theil-Sen and Sen's limits at the confidence */
@@ -27,8 +30,8 @@ void trend_ewma(const double *x, size_t n, double weight, double start, double *
 size_t trend_cusum(const double *x, size_t n, double target, double k, double h, double *high, double *low);
 /* Page-Hinkley for a rise; index of the first alarm, or n. */
 size_t trend_page_hinkley(const double *x, size_t n, double delta, double lambda, double *statistic);
-/* Hampel filter, window +-half, limit in scaled MADs (floored at resolution); false points become the
- * window's median. */
+/* Returns how many were replaced; the first and last half points are never tested. Hampel filter, window
+ * +-half, limit in scaled MADs (floored at resolution); false points become the window's median. */
 size_t trend_hampel(double *x, size_t n, int half, double limit, double resolution, struct arena *mem);
 
 /* First passage of a Wiener process with drift to a distance: inverse Gaussian with mean distance/drift. */

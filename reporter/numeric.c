@@ -1,0 +1,61 @@
+#include "numeric.h"
+
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_errno.h>
+#include <gsl/gsl_sf_erf.h>
+#include <gsl/gsl_sf_gamma.h>
+
+/* By default GSL ends the process on a domain error; the value it returns then is NAN, which is enough. */
+static void keep_gsl_alive(void)
+{
+    gsl_set_error_handler_off();
+}
+
+double normal_cdf(double x)
+{
+    return 0.5 * erfc(-x / M_SQRT2);
+}
+
+double normal_log_cdf(double x)
+{
+    keep_gsl_alive();
+    return gsl_sf_log_erfc(-x / M_SQRT2) - M_LN2;
+}
+
+double normal_quantile(double p)
+{
+    keep_gsl_alive();
+    return gsl_cdf_ugaussian_Pinv(p);
+}
+
+double chi_square_quantile(double p, double freedom)
+{
+    keep_gsl_alive();
+    return gsl_cdf_chisq_Pinv(p, freedom);
+}
+
+double gamma_log(double x)
+{
+    keep_gsl_alive();
+    return gsl_sf_lngamma(x);
+}
+
+double gamma_share(double a, double x)
+{
+    keep_gsl_alive();
+    return gsl_cdf_gamma_P(x, a, 1);
+}
+
+double count_probability(int k, double mean, double variance)
+{
+    if (k < 0 || !(mean >= 0))
+        return k < 0 ? 0 : D_NAN;
+    if (mean == 0)
+        return k == 0 ? 1 : 0;
+    double excess = (variance - mean) / mean;
+    if (!(excess > 1e-9))
+        return exp(k * log(mean) - mean - gamma_log(k + 1.0));
+    double size = mean / excess;
+    return exp(gamma_log(size + k) - gamma_log(size) - gamma_log(k + 1.0) - size * log1p(excess) +
+               k * log(excess / (1 + excess)));
+}

@@ -1,0 +1,28 @@
+/*
+ * Special functions behind the statistics: those of GSL, whose aborting error handler is turned off here and
+ * nowhere else. Pure. An argument outside a function's domain gives NAN. Checked in
+ * tests/unit/test_numeric.c.
+ */
+#ifndef REPORTER_NUMERIC_H
+#define REPORTER_NUMERIC_H
+
+#include <math.h>
+
+/* NAN and INFINITY of math.h are floats; as doubles they pass -Wdouble-promotion. */
+#define D_NAN ((double)NAN)
+#define D_INF ((double)INFINITY)
+/* Two-sided 95 % limits lie this many standard errors out. */
+#define NORMAL_95 1.959963984540054
+
+double normal_cdf(double x);
+double normal_log_cdf(double x); /* good where the probability itself underflows */
+double normal_quantile(double p);
+double chi_square_quantile(double p, double freedom);
+double gamma_log(double x); /* x > 0 */
+double gamma_share(double a, double x); /* lower incomplete gamma function over the whole: P(a, x) */
+
+/* P(N = k) with a mean and a variance: negative binomial, and Poisson where the variance is not above the
+ * mean. */
+double count_probability(int k, double mean, double variance);
+
+#endif
