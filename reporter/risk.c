@@ -1,0 +1,277 @@
+#include "risk.h"
+#include "risk_parts.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static int by_position(const void *a, const void *b)
+{
+    const struct fan_risk *x = a, *y = b;
+    return strcmp(x->fan->position, y->fan->position);
+}
+
+static int by_drive(const void *a, const void *b)
+{
+    const struct drive_risk *x = a, *y = b;
+    return strcmp(x->drive->drive, y->drive->drive);
+}
+
+static int by_machine(const void *a, const void *b)
+{
+    const struct fan_view *x = a, *y = b;
+    int order = strcmp(x->fan->drive->machine->machine, y->fan->drive->machine->machine);
+    if (!order)
+        order = strcmp(x->fan->drive->drive, y->fan->drive->drive);
+    return order ? order : strcmp(x->fan->position, y->fan->position);
+}
+
+static void set_age(const struct assessing *a, struct fan_risk *r)
+{
+    r->age_hours = NAN;
+    if (r->fan->installed_day == DAY_UNKNOWN)
+        return;
+    int64_t run_us = a->fleet->as_of_us - day_start_us(r->fan->installed_day);
+    r->age_hours = r->fan->hours_at_install + (double)(run_us > 0 ? run_us : 0) / (double)US_PER_HOUR;
+}
+
+/* An entry for every drive, fan and view, all in order of keys, whatever the order they are listed in. */
+static void begin(struct assessing *a)
+{
+    const struct fleet *f = a->fleet;
+    size_t fans = 0;
+
+    a->drive_count = f->drive_count;
+    a->drives = arena_array(a->mem, struct drive_risk, f->drive_count);
+    for (size_t i = 0; i < f->drive_count; i++) {
+        const struct drive *d = &f->drives[i];
+        struct drive_risk *r = &a->drives[i];
+        *r = (struct drive_risk){.drive = d, .fan_count = d->fan_count};
+        r->fans = arena_array(a->mem, struct fan_risk, d->fan_count);
+        for (size_t k = 0; k < d->fan_count; k++) {
+            r->fans[k].fan = &d->fans[k];
+            set_age(a, &r->fans[k]);
+        }
+        if (d->fan_count)
+            qsort(r->fans, d->fan_count, sizeof *r->fans, by_position);
+        fans += d->fan_count;
+    }
+    if (f->drive_count)
+        qsort(a->drives, f->drive_count, sizeof *a->drives, by_drive);
+
+    a->views = arena_array(a->mem, struct fan_view, fans);
+    for (size_t i = 0; i < a->drive_count; i++)
+        for (size_t k = 0; k < a->drives[i].fan_count; k++)
+            a->views[a->view_count++] = (struct fan_view){
+                .fan = a->drives[i].fans[k].fan, .risk = &a->drives[i].fans[k], .drive = &a->drives[i]};
+    if (fans)
+        qsort(a->views, fans, sizeof *a->views, by_machine);
+}
+
+struct chance {
+    double p, limits[2];
+};
+
+static struct chance speed_chance(const struct fan_view *v, double days)
+{
+    struct chance chance;
+    if (v->risk->stopped)
+        return (struct chance){0.99, {0.95, 0.999}};
+    chance.p = risk_path_probability(&v->path, days, chance.limits);
+    return chance;
+}
+
+static struct chance life_chance(const struct fan_view *v, double days)
+{
+    double age = v->risk->age_hours;
+    struct chance chance = {life_conditional(v->life, age, 24 * days), {0, 0}};
+    if (isnan(chance.p))
+        return (struct chance){0, {0, 0}};
+    life_conditional_limits(v->life, age, 24 * days, chance.limits);
+    chance.limits[0] = isnan(chance.limits[0]) ? chance.p : fmin(chance.p, chance.limits[0]);
+    chance.limits[1] = isnan(chance.limits[1]) ? chance.p : fmax(chance.p, chance.limits[1]);
+    return chance;
+}
+
+static struct chance event_chance(const struct fan_view *v, double days)
+{
+    struct chance chance;
+    chance.p = risk_event_probability(v, days, chance.limits);
+    return chance;
+}
+
+/* Any of two independent causes. */
+static struct chance any(struct chance x, struct chance y)
+{
+    return (struct chance){
+        1 - (1 - x.p) * (1 - y.p),
+        {1 - (1 - x.limits[0]) * (1 - y.limits[0]), 1 - (1 - x.limits[1]) * (1 - y.limits[1])}};
+}
+
+static struct chance fan_chance(const struct fan_view *v, double days)
+{
+    return any(any(speed_chance(v, days), life_chance(v, days)), event_chance(v, days));
+}
+
+/* Whether anything of its own speaks for or against the fan; the fleet's usual rate alone does not. */
+static const char *why_unknown(const struct assessing *a, const struct fan_view *v)
+{
+    bool speed = v->path.known || v->risk->stopped;
+    bool events = v->suspect || v->drive->recent_episodes > 0 || v->risk->dropout_days > 1;
+    bool life = !isnan(life_conditional(v->life, v->risk->age_hours, 24));
+
+    if (speed || events)
+        return NULL;
+    const char *why = v->risk->missing ? v->risk->missing : "neither a warning speed nor a level is known";
+    if (v->silent)
+        return why;
+    if (life)
+        return NULL;
+    return arena_printf(a->mem, "%s, and %s", why,
+                        isnan(v->risk->age_hours) ? "its age is not known"
+                                                  : "there is no life model for its age yet");
+}
+
+static void set_fan(const struct assessing *a, struct fan_view *v)
+{
+    struct fan_risk *r = v->risk;
+    r->unknown = why_unknown(a, v);
+    struct chance all = fan_chance(v, a->horizon_days);
+    double life = life_conditional(v->life, r->age_hours, 24.0 * a->horizon_days);
+
+    r->from_trend = v->path.known || r->stopped ? speed_chance(v, a->horizon_days).p : (double)NAN;
+    r->from_life = life;
+    r->from_events = event_chance(v, a->horizon_days).p;
+    r->probability = r->unknown ? (double)NAN : all.p;
+    r->interval[0] = r->unknown ? (double)NAN : all.limits[0];
+    r->interval[1] = r->unknown ? (double)NAN : all.limits[1];
+}
+
+static struct chance drive_chance(const struct fan_view *views, size_t n, double days)
+{
+    struct chance all = {0, {0, 0}};
+    for (size_t k = 0; k < n; k++)
+        if (!views[k].risk->unknown)
+            all = any(all, fan_chance(&views[k], days));
+    return all;
+}
+
+static enum action action_of(const struct drive_risk *d, const struct fan_view *views, size_t n)
+{
+    if (d->open)
+        return ACTION_NOW;
+    for (size_t k = 0; k < n; k++)
+        if (views[k].risk->stopped || (views[k].path.known && views[k].path.distance <= 0))
+            return ACTION_NOW;
+    double week = drive_chance(views, n, 7).p, month = drive_chance(views, n, 30).p;
+    if (week >= 0.5)
+        return ACTION_NOW;
+    if (week >= 0.15 || month >= 0.5)
+        return ACTION_THIS_WEEK;
+    return month >= 0.15 || drive_chance(views, n, 90).p >= 0.3 ? ACTION_PLAN : ACTION_WATCH;
+}
+
+static const char *unknown_of(const struct assessing *a, const struct drive_risk *d)
+{
+    const char *why = NULL;
+    for (size_t k = 0; k < d->fan_count; k++) {
+        const struct fan_risk *r = &d->fans[k];
+        if (!r->unknown)
+            return NULL;
+        why =
+            arena_printf(a->mem, "%s%s%s: %s", why ? why : "", why ? "; " : "", r->fan->position, r->unknown);
+    }
+    return why ? why : "no fan of it is in the register";
+}
+
+static void set_drive(struct assessing *a, struct drive_risk *d, struct fan_view *views)
+{
+    const struct machine *m = d->drive->machine;
+
+    for (size_t k = 0; k < d->fan_count; k++) {
+        set_fan(a, &views[k]);
+        risk_causes(a, &views[k]);
+    }
+    d->unknown = unknown_of(a, d);
+    if (d->unknown) {
+        d->probability = d->interval[0] = d->interval[1] = d->expected_cost = NAN;
+        d->action = ACTION_WATCH;
+        return;
+    }
+    struct chance all = drive_chance(views, d->fan_count, a->horizon_days);
+    double sum = 0;
+    d->probability = all.p;
+    d->interval[0] = all.limits[0];
+    d->interval[1] = all.limits[1];
+    d->expected_cost = d->probability * m->stop_hours * m->stop_cost_per_hour;
+    d->action = action_of(d, views, d->fan_count);
+    for (size_t k = 0; k < d->fan_count; k++)
+        for (int c = 0; c < CAUSE_COUNT && !d->fans[k].unknown; c++) {
+            d->cause_weight[c] += d->fans[k].probability * d->fans[k].cause_weight[c];
+            sum += d->fans[k].probability * d->fans[k].cause_weight[c];
+        }
+    for (int c = 0; c < CAUSE_COUNT && sum > 0; c++)
+        d->cause_weight[c] /= sum;
+    risk_reasons(a, d, views);
+}
+
+/* Dearest first; without a stop cost by probability, after those with one; equal ones by key. */
+static int by_cost(const void *a, const void *b)
+{
+    const struct drive_risk *x = a, *y = b;
+    if (isnan(x->expected_cost) != isnan(y->expected_cost))
+        return isnan(x->expected_cost) ? 1 : -1;
+    if (!isnan(x->expected_cost) && x->expected_cost != y->expected_cost)
+        return x->expected_cost > y->expected_cost ? -1 : 1;
+    if (x->probability != y->probability)
+        return x->probability > y->probability ? -1 : 1;
+    return by_drive(a, b);
+}
+
+/* The ranked and the unknown drives of the site that was asked for. */
+static void split(const struct assessing *a, struct assessment *out)
+{
+    const char *only = a->fleet->only_site;
+
+    out->ranked = arena_array(a->mem, struct drive_risk, a->drive_count);
+    out->unknown = arena_array(a->mem, struct drive_risk, a->drive_count);
+    for (size_t i = 0; i < a->drive_count; i++) {
+        const struct drive_risk *d = &a->drives[i];
+        if (only && strcmp(d->drive->machine->site->site, only) != 0)
+            continue;
+        if (d->unknown)
+            out->unknown[out->unknown_count++] = *d;
+        else
+            out->ranked[out->ranked_count++] = *d;
+    }
+    if (out->ranked_count)
+        qsort(out->ranked, out->ranked_count, sizeof *out->ranked, by_cost);
+}
+
+void risk_assess(const struct fleet *fleet, int horizon_days, struct arena *mem, struct assessment *out)
+{
+    struct assessing a = {.fleet = fleet,
+                          .today = day_of(fleet->as_of_us),
+                          .mem = mem,
+                          .scratch = arena_new(SIZE_MAX),
+                          .horizon_days = horizon_days};
+
+    *out = (struct assessment){
+        .fleet = fleet, .horizon_days = horizon_days, .life = risk_life_table(fleet, mem)};
+    begin(&a);
+    risk_baselines(&a);
+    risk_seasons(&a);
+    risk_levels(&a);
+    risk_silences(&a);
+    risk_paths(&a);
+    risk_events(&a);
+    for (size_t i = 0; i < a.view_count; i++)
+        a.views[i].life = risk_life_of(out, a.views[i].fan->model);
+    for (size_t i = 0; i < a.view_count; i += a.views[i].drive->fan_count)
+        set_drive(&a, &a.drives[a.views[i].drive - a.drives], &a.views[i]);
+    for (size_t i = 0; i < a.drive_count; i++)
+        if (!a.drives[i].fan_count)
+            set_drive(&a, &a.drives[i], NULL);
+    split(&a, out);
+    arena_free(a.scratch);
+}

@@ -1,0 +1,79 @@
+/*
+ * What the files of risk share while one assessment is made. Not for others.
+ */
+#ifndef REPORTER_RISK_PARTS_H
+#define REPORTER_RISK_PARTS_H
+
+#include "risk.h"
+
+/* A fan's speed on its way to the warning speed: rev/min and days. */
+struct speed_path {
+    bool known;             /* level and warning speed are known */
+    double distance;        /* from the level now to the warning speed */
+    double drift, drift_sd; /* towards it; both 0 without a trend */
+    double diffusion;       /* per root of a day */
+    double trust;           /* share of cases in which the drive warns at that speed */
+};
+
+/* Gamma law of the faults a day: shape and days of observation, prior and own together; days 0: no law. */
+struct fault_rate {
+    double shape, days;
+};
+
+struct fan_view {
+    struct fan_risk *risk;
+    const struct fan *fan;
+    const struct drive_risk *drive;
+    int32_t touched_day;  /* of the last work that changes the speed, or the fitting; DAY_UNKNOWN: none */
+    const double *season; /* peers' relative speed on each day of the window; NULL: too few peers */
+    double season_now;    /* the same on the days of the level; 1 without peers */
+    struct speed_path path;
+    struct fault_rate faults;
+    int sharers;            /* fans of the drive that the same faults may be of */
+    bool silent;            /* a speed is expected and does not come */
+    bool suspect;           /* a fault is open and may be of this fan */
+    double dropout_monthly; /* probability of a fault within 30 days of such drop-outs; 0: none */
+    const struct life_model *life;
+};
+
+struct assessing {
+    const struct fleet *fleet;
+    int horizon_days;
+    int32_t today; /* the day of as_of; the last closed day is the one before */
+    struct arena *mem, *scratch;
+    struct drive_risk *drives; /* all, in order of key */
+    size_t drive_count;
+    struct fan_view *views; /* all fans, in order of machine, drive, position */
+    size_t view_count;
+};
+
+bool risk_good_day(const struct fan_day *d);
+/* The newest good day, or NULL. */
+const struct fan_day *risk_last_good(const struct fan *fan);
+/* How many views from v[0] on, of at most n, are of the same machine. */
+size_t risk_machine_run(struct fan_view *const *v, size_t n);
+/* The same for the views in their own order, from view 'at' on. */
+size_t risk_machine_views(const struct assessing *a, size_t at);
+/* First day with any record of each site, in the order of fleet->sites; DAY_UNKNOWN: none. */
+int32_t *risk_site_starts(const struct fleet *fleet, struct arena *mem);
+
+/* risk_peers.c: baselines, factors of wrongly set up speeds, seasons, levels against peers. */
+void risk_baselines(struct assessing *a);
+void risk_seasons(struct assessing *a);
+void risk_levels(struct assessing *a);
+/* risk_silent.c: who stands, who is silent, and why there is no speed. */
+void risk_silences(struct assessing *a);
+/* risk_speed.c: trend and path of each fan. */
+void risk_paths(struct assessing *a);
+/* Probability that the path reaches the warning speed within some days: middle and limits. */
+double risk_path_probability(const struct speed_path *path, double days, double limits[2]);
+/* risk_events.c: what the drives' own episodes and the fans' drop-outs say. */
+void risk_events(struct assessing *a);
+double risk_event_probability(const struct fan_view *v, double days, double limits[2]);
+/* risk_words.c: causes, reasons. */
+void risk_causes(struct assessing *a, struct fan_view *v);
+void risk_reasons(struct assessing *a, struct drive_risk *d, const struct fan_view *views);
+/* "2,304" */
+const char *risk_number(struct arena *mem, double x);
+
+#endif

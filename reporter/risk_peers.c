@@ -1,0 +1,314 @@
+#include "risk_parts.h"
+#include "trend.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+bool risk_good_day(const struct fan_day *d)
+{
+    return d->covered_s >= RISK_GOOD_COVER_S && !isnan(d->median);
+}
+
+const struct fan_day *risk_last_good(const struct fan *fan)
+{
+    for (size_t i = fan->day_count; i-- > 0;)
+        if (risk_good_day(&fan->days[i]))
+            return &fan->days[i];
+    return NULL;
+}
+
+size_t risk_machine_run(struct fan_view *const *v, size_t n)
+{
+    size_t run = 1;
+    while (run < n && v[run]->fan->drive->machine == v[0]->fan->drive->machine)
+        run++;
+    return run;
+}
+
+size_t risk_machine_views(const struct assessing *a, size_t at)
+{
+    size_t n = 1;
+    while (at + n < a->view_count && a->views[at + n].fan->drive->machine == a->views[at].fan->drive->machine)
+        n++;
+    return n;
+}
+
+/* Work after which a speed is not comparable with the one before. */
+static bool changes_speed(enum work_action a)
+{
+    return a == WORK_CLEANED || a == WORK_RESEATED || a == WORK_REPLACED || a == WORK_HOUSING ||
+           a == WORK_DRIVE;
+}
+
+static int32_t touched_day(const struct fan *fan)
+{
+    int32_t day = fan->installed_day;
+    for (size_t i = 0; i < fan->work_count; i++)
+        if (changes_speed(fan->work[i].action) && day_of(fan->work[i].done_us) > day)
+            day = day_of(fan->work[i].done_us);
+    return day;
+}
+
+/* Median of the first good days after a day; NAN when they are too few. */
+static double first_level(const struct fan *fan, int32_t after, struct arena *mem, int32_t *from)
+{
+    double speed[RISK_BASELINE_DAYS];
+    size_t n = 0;
+    for (size_t i = 0; i < fan->day_count && n < RISK_BASELINE_DAYS; i++) {
+        if (fan->days[i].day <= after || !risk_good_day(&fan->days[i]))
+            continue;
+        if (n == 0)
+            *from = fan->days[i].day;
+        speed[n++] = fan->days[i].median;
+    }
+    return n < RISK_BASELINE_LEAST ? (double)NAN : trend_median(speed, n, mem);
+}
+
+static void set_own_baseline(struct assessing *a, struct fan_view *v)
+{
+    struct fan_risk *r = v->risk;
+    int32_t touched_from = DAY_UNKNOWN;
+
+    v->touched_day = touched_day(v->fan);
+    r->baseline_rpm = first_level(v->fan, v->fan->installed_day, a->scratch, &r->baseline_day);
+    double touched = first_level(v->fan, v->touched_day, a->scratch, &touched_from);
+    if (!isnan(touched) && !(r->baseline_rpm >= touched)) {
+        r->baseline_rpm = touched;
+        r->baseline_day = touched_from;
+    }
+    r->baseline_own = !isnan(r->baseline_rpm);
+}
+
+static int by_model_and_site(const void *x, const void *y)
+{
+    const struct fan *p = (*(struct fan_view *const *)x)->fan, *q = (*(struct fan_view *const *)y)->fan;
+    if (p->model != q->model)
+        return p->model < q->model ? -1 : 1;
+    const struct site *s = p->drive->machine->site, *t = q->drive->machine->site;
+    return (s > t) - (s < t);
+}
+
+/* Median of the own baselines of some views; NAN when fewer than 'least' have one. */
+static double median_baseline(struct assessing *a, struct fan_view *const *v, size_t n, size_t least)
+{
+    double *speed = arena_array(a->scratch, double, n);
+    size_t count = 0;
+    for (size_t i = 0; i < n; i++)
+        if (v[i]->risk->baseline_own)
+            speed[count++] = v[i]->risk->baseline_rpm;
+    return count < least ? (double)NAN : trend_median(speed, count, a->scratch);
+}
+
+/*
+ * Tachometers give 1, 2, 4 or 6 pulses a revolution; a wrong constant shows a fan at exactly 1/2, 2, 1/3 or 3
+ * times its true speed from the first day on.
+ */
+static double meter_factor(double baseline, double reference)
+{
+    static const double factors[] = {0.5, 2, 1.0 / 3, 3};
+    for (size_t i = 0; i < sizeof factors / sizeof *factors; i++)
+        if (fabs(baseline / reference / factors[i] - 1) < 0.06)
+            return factors[i];
+    return 1;
+}
+
+static void use_model_levels(struct assessing *a, struct fan_view *const *v, size_t n)
+{
+    double rated = v[0]->fan->model->rated_rpm;
+    double common = median_baseline(a, v, n, RISK_PEER_MACHINES + 1);
+    for (size_t i = 0; i < n; i++)
+        if (v[i]->risk->baseline_own)
+            v[i]->risk->meter_factor = meter_factor(v[i]->risk->baseline_rpm, isnan(common) ? rated : common);
+
+    for (size_t i = 0, run; i < n; i += run) {
+        run = 1;
+        while (i + run < n && by_model_and_site(&v[i], &v[i + run]) == 0)
+            run++;
+        double at_site = median_baseline(a, v + i, run, RISK_PEER_MACHINES);
+        for (size_t k = i; k < i + run; k++)
+            if (!v[k]->risk->baseline_own)
+                v[k]->risk->baseline_rpm = isnan(at_site) ? rated : at_site;
+    }
+}
+
+void risk_baselines(struct assessing *a)
+{
+    struct fan_view **v = arena_array(a->mem, struct fan_view *, a->view_count);
+    size_t n = 0;
+
+    for (size_t i = 0; i < a->view_count; i++) {
+        arena_reset(a->scratch);
+        set_own_baseline(a, &a->views[i]);
+        a->views[i].risk->meter_factor = 1;
+        if (a->views[i].fan->model)
+            v[n++] = &a->views[i];
+    }
+    if (n)
+        qsort(v, n, sizeof *v, by_model_and_site);
+    for (size_t i = 0, run; i < n; i += run) {
+        run = 1;
+        while (i + run < n && v[i + run]->fan->model == v[i]->fan->model)
+            run++;
+        use_model_levels(a, v + i, run);
+    }
+}
+
+/* One machine's level on each day of the window: the median of its fans' relative speeds. */
+static void machine_levels(struct assessing *a, struct fan_view *const *v, size_t n, double *levels)
+{
+    int32_t first = a->today - RISK_WINDOW_DAYS;
+    double *relative = arena_array(a->scratch, double, n *RISK_WINDOW_DAYS);
+    size_t count[RISK_WINDOW_DAYS] = {0};
+
+    for (size_t i = 0; i < n; i++)
+        for (size_t k = v[i]->fan->day_count; v[i]->risk->baseline_own && k-- > 0;) {
+            const struct fan_day *d = &v[i]->fan->days[k];
+            if (d->day < first || d->day <= v[i]->touched_day)
+                break;
+            size_t at = (size_t)(d->day - first);
+            if (risk_good_day(d) && at < RISK_WINDOW_DAYS)
+                relative[at * n + count[at]++] = d->median / v[i]->risk->baseline_rpm;
+        }
+    for (size_t at = 0; at < RISK_WINDOW_DAYS; at++)
+        levels[at] = trend_median(relative + at * n, count[at], a->scratch);
+}
+
+/* Season moves slowly: a day with too few machines running takes the value of the day before. */
+static bool fill_days(double *season)
+{
+    double last = NAN;
+    for (size_t at = 0; at < RISK_WINDOW_DAYS && isnan(last); at++)
+        last = season[at];
+    for (size_t at = 0; at < RISK_WINDOW_DAYS; at++)
+        last = season[at] = isnan(season[at]) ? last : season[at];
+    return !isnan(last);
+}
+
+/* The season of a group in order of machines: the median of its machines, so that one fouled cabinet with
+ * many fans is one voice. NULL when too few machines run at once. */
+static double *season_of(struct assessing *a, struct fan_view *const *v, size_t n)
+{
+    double *season = arena_array(a->mem, double, RISK_WINDOW_DAYS);
+    double *levels = arena_array(a->scratch, double, n *RISK_WINDOW_DAYS);
+    double *today = arena_array(a->scratch, double, n);
+    size_t machines = 0;
+
+    for (size_t i = 0, run; i < n; i += run) {
+        run = risk_machine_run(v + i, n - i);
+        machine_levels(a, v + i, run, levels + machines++ * RISK_WINDOW_DAYS);
+    }
+    for (size_t at = 0; at < RISK_WINDOW_DAYS; at++) {
+        size_t running = 0;
+        for (size_t m = 0; m < machines; m++)
+            if (!isnan(levels[m * RISK_WINDOW_DAYS + at]))
+                today[running++] = levels[m * RISK_WINDOW_DAYS + at];
+        season[at] = running > RISK_PEER_MACHINES ? trend_median(today, running, a->scratch) : (double)NAN;
+    }
+    return fill_days(season) ? season : NULL;
+}
+
+static int by_site_model_machine(const void *x, const void *y)
+{
+    const struct fan_view *v = *(struct fan_view *const *)x, *w = *(struct fan_view *const *)y;
+    const struct site *s = v->fan->drive->machine->site, *t = w->fan->drive->machine->site;
+    if (s != t)
+        return s < t ? -1 : 1;
+    if (v->fan->model != w->fan->model)
+        return v->fan->model < w->fan->model ? -1 : 1;
+    return (v > w) - (v < w); /* the views are in order of machines */
+}
+
+static int by_site_machine(const void *x, const void *y)
+{
+    const struct fan_view *v = *(struct fan_view *const *)x, *w = *(struct fan_view *const *)y;
+    const struct site *s = v->fan->drive->machine->site, *t = w->fan->drive->machine->site;
+    if (s != t)
+        return s < t ? -1 : 1;
+    return (v > w) - (v < w);
+}
+
+static void give_season(struct assessing *a, struct fan_view **v, size_t n)
+{
+    arena_reset(a->scratch);
+    const double *season = season_of(a, v, n);
+    for (size_t i = 0; i < n; i++)
+        if (!v[i]->season)
+            v[i]->season = season;
+}
+
+void risk_seasons(struct assessing *a)
+{
+    struct fan_view **v = arena_array(a->mem, struct fan_view *, a->view_count);
+    size_t n = a->view_count;
+
+    for (size_t i = 0; i < n; i++)
+        v[i] = &a->views[i];
+    if (n)
+        qsort(v, n, sizeof *v, by_site_model_machine);
+    for (size_t i = 0, run; i < n; i += run) {
+        run = 1;
+        while (i + run < n && v[i + run]->fan->model == v[i]->fan->model &&
+               v[i + run]->fan->drive->machine->site == v[i]->fan->drive->machine->site)
+            run++;
+        give_season(a, v + i, run);
+    }
+    /* Where the model has too few machines, all fans of the site stand in: they breathe the same air. */
+    if (n)
+        qsort(v, n, sizeof *v, by_site_machine);
+    for (size_t i = 0, run; i < n; i += run) {
+        run = 1;
+        while (i + run < n && v[i + run]->fan->drive->machine->site == v[i]->fan->drive->machine->site)
+            run++;
+        give_season(a, v + i, run);
+    }
+}
+
+/* The level and the season on the same days. */
+static void set_level(struct assessing *a, struct fan_view *v)
+{
+    struct fan_risk *r = v->risk;
+    double speed[RISK_LEVEL_DAYS], season[RISK_LEVEL_DAYS];
+    size_t n = 0;
+    int32_t first = a->today - RISK_LEVEL_SPAN_DAYS;
+
+    for (size_t k = v->fan->day_count; k-- > 0 && n < RISK_LEVEL_DAYS;) {
+        const struct fan_day *d = &v->fan->days[k];
+        if (d->day < first || d->day <= v->touched_day)
+            break;
+        if (!risk_good_day(d))
+            continue;
+        speed[n] = d->median;
+        season[n++] = v->season ? v->season[d->day - (a->today - RISK_WINDOW_DAYS)] : 1;
+    }
+    r->level_rpm = trend_median(speed, n, a->scratch);
+    v->season_now = n ? trend_median(season, n, a->scratch) : 1;
+    r->relative = r->level_rpm / r->baseline_rpm;
+    r->peer_relative = v->season ? r->relative / v->season_now : (double)NAN;
+}
+
+/* The machine's other fans against the season. */
+static void set_cabinet(struct assessing *a, struct fan_view *v, size_t n)
+{
+    double *others = arena_array(a->scratch, double, n);
+    for (size_t i = 0; i < n; i++) {
+        size_t count = 0;
+        for (size_t k = 0; k < n; k++) {
+            const struct fan_risk *r = v[k].risk;
+            if (k != i && r->baseline_own && !isnan(r->relative))
+                others[count++] = r->relative / v[k].season_now;
+        }
+        v[i].risk->cabinet_relative = count >= 2 ? trend_median(others, count, a->scratch) : (double)NAN;
+    }
+}
+
+void risk_levels(struct assessing *a)
+{
+    arena_reset(a->scratch);
+    for (size_t i = 0; i < a->view_count; i++)
+        set_level(a, &a->views[i]);
+    for (size_t i = 0, run; i < a->view_count; i += run) {
+        run = risk_machine_views(a, i);
+        set_cabinet(a, &a->views[i], run);
+    }
+}
