@@ -29,6 +29,8 @@ struct server {
 };
 
 static struct server servers[MAX_SERVERS];
+static char root[32];
+static pid_t root_owner;
 
 static _Noreturn PRINTF_LIKE(1, 2) void give_up(const char *fmt, ...)
 {
@@ -113,13 +115,50 @@ static void print_log(const struct server *s)
         fclose(in);
 }
 
-static void make_folder(struct server *s)
+static int remove_entry(const char *path, const struct stat *st, int type, struct FTW *walk)
+{
+    (void)st, (void)type, (void)walk;
+    return remove(path);
+}
+
+static void remove_folder(const char *folder)
+{
+    nftw(folder, remove_entry, 16, FTW_DEPTH | FTW_PHYS);
+}
+
+/* A test's child inherits these handlers, the list and the folder, but owns none of them. */
+static void remove_all(void)
+{
+    for (struct server *s = servers; s < servers + MAX_SERVERS; s++)
+        if (s->owner == getpid())
+            server_remove(s);
+    if (root_owner == getpid())
+        remove_folder(root);
+}
+
+static void make_folder(char *folder, bool is_template)
 {
     const struct passwd *user = server_user();
-    snprintf(s->folder, sizeof s->folder, "/tmp/vaneward-test-XXXXXX");
-    if (!mkdtemp(s->folder) || (user && chown(s->folder, user->pw_uid, user->pw_gid) != 0))
-        give_up("cannot make '%s': %s", s->folder, strerror(errno));
+    if ((is_template ? !mkdtemp(folder) : mkdir(folder, 0700) != 0) ||
+        (user && chown(folder, user->pw_uid, user->pw_gid) != 0))
+        give_up("cannot make '%s': %s", folder, strerror(errno));
+}
+
+/* The folders of all servers lie in one, so that those of a test that failed in its child go as well. */
+static void make_root(void)
+{
+    if (root_owner)
+        return;
+    strcpy(root, "/tmp/vaneward-test-XXXXXX");
+    make_folder(root, true);
+    root_owner = getpid();
+}
+
+static void make_data(struct server *s)
+{
     char data[100];
+    snprintf(s->folder, sizeof s->folder, "%s/%d-%d", root, getpid(), (int)(s - servers));
+    make_folder(s->folder, false);
     snprintf(data, sizeof data, "%s/data", s->folder);
     const char *const args[] = {"initdb",    "-D",    data, "-U",   "vaneward",
                                 "-A",        "trust", "-E", "UTF8", "--locale=C.UTF-8",
@@ -200,30 +239,16 @@ void server_stop(struct server *s, int with_signal)
     s->postmaster = 0;
 }
 
-static int remove_entry(const char *path, const struct stat *st, int type, struct FTW *walk)
-{
-    (void)st, (void)type, (void)walk;
-    return remove(path);
-}
-
 void server_remove(struct server *s)
 {
     server_stop(s, SIGINT);
-    nftw(s->folder, remove_entry, 16, FTW_DEPTH | FTW_PHYS);
+    remove_folder(s->folder);
     s->owner = 0;
-}
-
-/* A test's child inherits the handler and the list, not the servers. */
-static void remove_all(void)
-{
-    for (struct server *s = servers; s < servers + MAX_SERVERS; s++)
-        if (s->owner == getpid())
-            server_remove(s);
 }
 
 struct server *server_start(const struct server_options *options)
 {
-    static pid_t registered;
+    static pid_t registered; /* a child has its parent's handler */
     struct server *s = servers;
     while (s < servers + MAX_SERVERS && s->owner)
         s++;
@@ -238,7 +263,8 @@ struct server *server_start(const struct server_options *options)
         s->options = *options;
     if (s->options.loopback)
         s->port = free_port();
-    make_folder(s);
+    make_root();
+    make_data(s);
     snprintf(s->conninfo, sizeof s->conninfo, "host=%s port=%d user=vaneward dbname=postgres", s->folder,
              s->port);
     snprintf(s->loopback, sizeof s->loopback, "host=127.0.0.1 port=%d user=vaneward dbname=postgres",
