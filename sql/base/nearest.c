@@ -1,0 +1,64 @@
+#include "base/nearest.h"
+
+#include <ctype.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { MAX_WORD = 64 };
+
+struct nearest nearest_to(const char *word)
+{
+    size_t n = strlen(word);
+    return (struct nearest){.word = word, .distance = n < 3 ? 2 : (int)(n / 3) + 1};
+}
+
+static int least(int a, int b)
+{
+    return a < b ? a : b;
+}
+
+/* Optimal string alignment distance, by rows: 'row' is that of a[0..i), 'before' and 'earlier' the two above.
+ */
+static int distance(const char *a, size_t a_length, const char *b, size_t b_length)
+{
+    int rows[3][MAX_WORD + 1];
+    int *earlier = rows[0], *before = rows[1], *row = rows[2];
+    for (size_t j = 0; j <= b_length; j++)
+        row[j] = (int)j;
+    for (size_t i = 1; i <= a_length; i++) {
+        int *spare = earlier;
+        earlier = before;
+        before = row;
+        row = spare;
+        row[0] = (int)i;
+        for (size_t j = 1; j <= b_length; j++) {
+            int ca = tolower((unsigned char)a[i - 1]), cb = tolower((unsigned char)b[j - 1]);
+            row[j] = least(least(before[j] + 1, row[j - 1] + 1), before[j - 1] + (ca != cb));
+            if (i > 1 && j > 1 && ca == tolower((unsigned char)b[j - 2]) &&
+                cb == tolower((unsigned char)a[i - 2]))
+                row[j] = least(row[j], earlier[j - 2] + 1);
+        }
+    }
+    return row[b_length];
+}
+
+void nearest_try(struct nearest *n, const char *candidate)
+{
+    size_t word = strlen(n->word), other = strlen(candidate);
+    size_t apart = word > other ? word - other : other - word;
+    if (word > MAX_WORD || other > MAX_WORD || apart >= (size_t)n->distance)
+        return;
+    int d = distance(n->word, word, candidate, other);
+    if (d < n->distance) {
+        n->best = candidate;
+        n->distance = d;
+    }
+}
+
+const char *nearest_of(const char *word, const char *const *words)
+{
+    struct nearest n = nearest_to(word);
+    for (; *words; words++)
+        nearest_try(&n, *words);
+    return n.best;
+}
