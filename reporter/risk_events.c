@@ -4,7 +4,7 @@
 #include <math.h>
 #include <string.h>
 
-enum { PRIOR_DAYS = 365, MONTHS = 12, DROPOUTS_THAT_COUNT = 2 };
+enum { PRIOR_SPANS = 4, MONTHS = 12, DROPOUTS_THAT_COUNT = 2 };
 
 static bool is_heat_sink(const struct fan *fan)
 {
@@ -24,11 +24,12 @@ static int fans_of_kind(const struct drive *d, enum fault_kind kind)
     return n;
 }
 
-static int episodes_since(const struct drive *d, enum fault_kind kind, int64_t from_us)
+static int episodes_between(const struct drive *d, enum fault_kind kind, int64_t from_us, int64_t to_us)
 {
     int n = 0;
     for (size_t i = 0; i < d->episode_count; i++)
-        n += d->episodes[i].fault == kind && d->episodes[i].began_us >= from_us;
+        n += d->episodes[i].fault == kind && d->episodes[i].began_us >= from_us &&
+             d->episodes[i].began_us < to_us;
     return n;
 }
 
@@ -43,43 +44,51 @@ static int64_t last_work(const struct drive *d, enum fault_kind kind)
     return last;
 }
 
-/* Start of a look back of some days, not before the site's records. */
-static int64_t look_back(const struct assessing *a, int32_t records, int days)
+/* Start of the look back of RISK_EVENT_DAYS, not before the site's records. */
+static int64_t look_back(const struct assessing *a, int32_t records)
 {
-    int64_t from = a->fleet->as_of_us - days * US_PER_DAY;
+    int64_t from = a->fleet->as_of_us - RISK_EVENT_DAYS * US_PER_DAY;
     return records != DAY_UNKNOWN && day_start_us(records) > from ? day_start_us(records) : from;
 }
 
+/* Sums over all drives and spans of RISK_EVENT_DAYS back from now that lie within the site's records. */
+struct span_sums {
+    double spans, count, squares;
+};
+
+static struct span_sums sum_spans(const struct assessing *a, enum fault_kind kind, const int32_t *starts)
+{
+    struct span_sums sums = {0, 0, 0};
+    for (size_t i = 0; i < a->drive_count; i++) {
+        const struct drive *d = a->drives[i].drive;
+        int32_t records = starts[d->machine->site - a->fleet->sites];
+        for (int k = 0; fans_of_kind(d, kind) && k < PRIOR_SPANS && records != DAY_UNKNOWN; k++) {
+            int64_t to = a->fleet->as_of_us - k * RISK_EVENT_DAYS * US_PER_DAY;
+            int64_t from = to - RISK_EVENT_DAYS * US_PER_DAY;
+            if (from < day_start_us(records))
+                break;
+            double n = episodes_between(d, kind, from, to + (k == 0));
+            sums.spans++;
+            sums.count += n;
+            sums.squares += n * n;
+        }
+    }
+    return sums;
+}
+
 /*
- * How the drives' fault rates are spread: a gamma law by the method of moments from the counts n of all
- * drives over their days t, as for a Poisson law whose rate varies from drive to drive:
- * E n = m t, var n = m t + m^2 t^2 / shape.
+ * How the drives' fault rates are spread, over drives and times: a gamma law by the method of moments from
+ * the counts n of equal spans t, as for a Poisson law whose rate varies: E n = m t and
+ * var n = m t + (m t)^2 / shape.
  */
 static struct fault_rate prior_of(const struct assessing *a, enum fault_kind kind, const int32_t *starts)
 {
-    double n = 0, t = 0, t2 = 0, spread = 0;
-    for (int pass = 0; pass < 2; pass++)
-        for (size_t i = 0; i < a->fleet->drive_count; i++) {
-            const struct drive *d = a->drives[i].drive;
-            int32_t records = starts[d->machine->site - a->fleet->sites];
-            if (!fans_of_kind(d, kind) || records == DAY_UNKNOWN)
-                continue;
-            int64_t from = look_back(a, records, PRIOR_DAYS);
-            double days = (double)(a->fleet->as_of_us - from) / (double)US_PER_DAY;
-            double count = episodes_since(d, kind, from);
-            if (pass == 0) {
-                n += count;
-                t += days;
-                t2 += days * days;
-            } else {
-                spread += (count - n / t * days) * (count - n / t * days);
-            }
-        }
-    if (n <= 0)
+    struct span_sums s = sum_spans(a, kind, starts);
+    if (s.count <= 0)
         return (struct fault_rate){0, 0};
-    double m = n / t, over = spread - n;
-    double shape = over > 0 ? fmin(20, fmax(0.05, m * m * t2 / over)) : 20;
-    return (struct fault_rate){shape, shape / m};
+    double mean = s.count / s.spans, over = s.squares / s.spans - mean * mean - mean;
+    double shape = over > 0 ? fmin(20, fmax(0.05, mean * mean / over)) : 20;
+    return (struct fault_rate){shape, shape / mean * RISK_EVENT_DAYS};
 }
 
 static const struct episode *open_episode(const struct drive *d, enum fault_kind kind)
@@ -111,12 +120,12 @@ static void set_faults(const struct assessing *a, struct drive_risk *d, struct f
     const struct drive *drive = d->drive;
     const struct episode *open = open_episode(drive, kind);
     const struct fan_risk *slow = open && kind == FAULT_FAN ? slower_fan(d) : NULL;
-    int64_t from = look_back(a, records, RISK_EVENT_DAYS), worked = last_work(drive, kind);
+    int64_t from = look_back(a, records), worked = last_work(drive, kind);
     int fans = fans_of_kind(drive, kind);
 
     if (worked > from)
         from = worked;
-    int recent = fans ? episodes_since(drive, kind, from) : 0;
+    int recent = fans ? episodes_between(drive, kind, from, a->fleet->as_of_us + 1) : 0;
     d->recent_episodes += recent;
     for (size_t i = 0; fans && i < drive->episode_count; i++)
         d->recent_cleared += drive->episodes[i].fault == kind && drive->episodes[i].began_us >= from &&
