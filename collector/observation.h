@@ -64,8 +64,8 @@ struct document {
 
 /* One data item of a device model, for discovery. */
 struct model_item {
-    const char *device, *device_name, *item, *name, *category, *type, *sub_type,
-        *units;              /* NULL when not given */
+    const char *device, *device_name, *item, *name, *category, *type, *sub_type, *units,
+        *statistic;          /* NULL when not given */
     const char *path;        /* "Axes/Linear[X]/Fan[internal-1]" */
     const char *composition; /* type of the composition it belongs to, else NULL */
     const char *component;   /* element name of the component that holds it */

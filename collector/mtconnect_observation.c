@@ -1,0 +1,224 @@
+#include "mtconnect_observation.h"
+
+#include "mtconnect_words.h"
+
+#include <string.h>
+
+enum { FIRST_TEXT = 512, TYPE_BYTES = 128 };
+
+void observer_init(struct observer *o, struct gather *gather)
+{
+    *o = (struct observer){.gather = gather, .device = ""};
+}
+
+void observer_device(struct observer *o, const struct xml_element *device_stream)
+{
+    const char *uuid = span_text(xml_attribute(device_stream, ATTR_uuid), &o->gather->texts);
+    o->device_name = span_text(xml_attribute(device_stream, ATTR_name), &o->gather->texts);
+    o->device = uuid ? uuid : o->device_name ? o->device_name : "";
+}
+
+static const struct element_type *type_of(struct observer *o, const char *name)
+{
+    struct element_type *t = &o->types[((uintptr_t)name * UINT64_C(0x9e3779b97f4a7c15)) >> 56];
+    if (t->name == name)
+        return t;
+
+    size_t length = strlen(name), series = words_without(name, length, "TimeSeries");
+    size_t set = words_without(name, words_without(name, length, "DataSet"), "Table");
+    size_t stem = words_without(name, series < set ? series : set, "Discrete");
+    char type[TYPE_BYTES];
+    words_upper(name, stem, type, sizeof type);
+    *t = (struct element_type){.name = name,
+                               .type = intern_text(&o->gather->texts, type, strlen(type)),
+                               .is_set = set < length,
+                               .is_series = series < length};
+    return t;
+}
+
+static const char *item_of(struct observer *o, struct xml_span id)
+{
+    if (!id.length)
+        return "";
+    if (id.length != o->last_item_length || memcmp(id.at, o->last_item, id.length) != 0) {
+        o->last_item = intern_text(&o->gather->texts, id.at, id.length);
+        o->last_item_length = id.length;
+    }
+    return o->last_item;
+}
+
+bool observer_time(struct observer *o, struct xml_span s, int64_t *at_us)
+{
+    if (s.length && s.length == o->last_time_length && memcmp(s.at, o->last_time, s.length) == 0) {
+        *at_us = o->last_at_us;
+        return true;
+    }
+    if (!s.length || s.length >= sizeof o->last_time)
+        return false;
+    memcpy(o->last_time, s.at, s.length);
+    o->last_time[s.length] = '\0';
+    o->last_time_length = 0;
+    if (!gather_moment(o->last_time, at_us))
+        return false;
+    o->last_time_length = s.length;
+    o->last_at_us = *at_us;
+    return true;
+}
+
+/* The first fault found is the one that is told. */
+static void fault(struct observer *o, const char *reason)
+{
+    if (!o->fault)
+        o->fault = reason;
+}
+
+static void start_observation(struct observer *o, const struct xml_element *e, enum category category)
+{
+    struct observation *now = o->now = gather_next(o->gather);
+
+    o->fault = NULL;
+    o->passed_over = false;
+    o->now_type = NULL;
+    o->is_alarm = false;
+    o->text_length = 0;
+    *now = (struct observation){.category = category, .device = o->device, .device_name = o->device_name};
+    now->item = item_of(o, xml_attribute(e, ATTR_dataItemId));
+    if (!*now->item)
+        fault(o, "no dataItemId");
+    if (!span_number(xml_attribute(e, ATTR_sequence), &now->sequence) || !now->sequence) {
+        now->sequence = 0;
+        fault(o, "sequence is not a whole number from 1 to 2^63-1");
+    }
+    if (!observer_time(o, xml_attribute(e, ATTR_timestamp), &now->at_us))
+        fault(o, "timestamp is not an ISO 8601 time");
+    if (!*o->device)
+        fault(o, "its device has neither uuid nor name");
+}
+
+static void take_codes(struct observer *o, const struct xml_element *e)
+{
+    o->now->native_code = span_text(xml_attribute(e, ATTR_nativeCode), &o->gather->texts);
+    o->now->native_severity = span_text(xml_attribute(e, ATTR_nativeSeverity), &o->gather->texts);
+    o->now->qualifier = span_text(xml_attribute(e, ATTR_qualifier), &o->gather->texts);
+    o->now->condition_id = span_text(xml_attribute(e, ATTR_conditionId), &o->gather->texts);
+}
+
+/* The element's name is the state. */
+void observer_start_condition(struct observer *o, const struct xml_element *e)
+{
+    start_observation(o, e, CATEGORY_CONDITION);
+    take_codes(o, e);
+    const char *type = span_text(words_local(xml_attribute(e, ATTR_type)), &o->gather->texts);
+    o->now->type = type ? type : "";
+    if (e->tag == TAG_Normal)
+        o->now->state = STATE_NORMAL;
+    else if (e->tag == TAG_Warning)
+        o->now->state = STATE_WARNING;
+    else if (e->tag == TAG_Fault)
+        o->now->state = STATE_ALARM;
+    else if (e->tag == TAG_Unavailable)
+        o->now->state = STATE_UNAVAILABLE;
+    else
+        fault(o, "not a state of a condition");
+}
+
+/*
+ * Version 1.0 has no conditions but Alarm events: active ones are warnings or alarms by their severity,
+ * cleared ones are a normal with that code, the others (INFO, INSTANT) are messages and stay events.
+ */
+static void take_alarm(struct observer *o, const struct xml_element *e)
+{
+    struct xml_span severity = xml_attribute(e, ATTR_severity);
+    if (span_is(xml_attribute(e, ATTR_state), "CLEARED"))
+        o->now->state = STATE_NORMAL;
+    else if (!span_is(xml_attribute(e, ATTR_state), "ACTIVE"))
+        return;
+    else if (span_is(severity, "CRITICAL") || span_is(severity, "ERROR"))
+        o->now->state = STATE_ALARM;
+    else if (span_is(severity, "WARNING"))
+        o->now->state = STATE_WARNING;
+    else
+        return;
+    o->now->category = CATEGORY_CONDITION;
+    take_codes(o, e);
+    if (!o->now->native_code)
+        o->now->native_code = span_text(xml_attribute(e, ATTR_code), &o->gather->texts);
+    o->now->native_severity = span_text(severity, &o->gather->texts);
+}
+
+void observer_start_value(struct observer *o, const struct xml_element *e, enum category category)
+{
+    start_observation(o, e, category);
+    o->now_type = type_of(o, e->name);
+    o->now->type = o->now_type->type;
+    o->passed_over = o->now_type->is_set;
+    o->is_alarm = e->tag == TAG_Alarm && category == CATEGORY_EVENT;
+    if (o->is_alarm)
+        take_alarm(o, e);
+}
+
+void observer_child(struct observer *o, const struct xml_element *e)
+{
+    o->passed_over |= e->tag == TAG_Entry;
+}
+
+void observer_text(struct observer *o, const char *bytes, size_t length)
+{
+    if (length > OBSERVER_MAX_TEXT - o->text_length) {
+        fault(o, "its text is longer than 64 kB");
+        length = 0;
+    }
+    if (!length)
+        return;
+    if (o->text_length + length > o->text_capacity) {
+        size_t capacity = o->text_capacity ? o->text_capacity : FIRST_TEXT;
+        while (capacity < o->text_length + length)
+            capacity *= 2;
+        o->text = arena_grow(o->gather->mem, o->text, o->text_length, capacity, 1);
+        o->text_capacity = capacity;
+    }
+    memcpy(o->text + o->text_length, bytes, length);
+    o->text_length += length;
+}
+
+static struct xml_span last_word(struct xml_span s)
+{
+    size_t k = s.length;
+    while (k && s.at[k - 1] > ' ')
+        k--;
+    return (struct xml_span){.at = s.at + k, .length = s.length - k};
+}
+
+static void take_value(struct observer *o)
+{
+    struct observation *now = o->now;
+    struct xml_span text = span_trim((struct xml_span){.at = o->text, .length = o->text_length});
+    bool unavailable = span_is(text, "UNAVAILABLE");
+
+    if (o->is_alarm && unavailable) {
+        now->category = CATEGORY_CONDITION;
+        now->state = STATE_UNAVAILABLE;
+    }
+    if (now->category == CATEGORY_CONDITION) {
+        unavailable = now->state == STATE_UNAVAILABLE;
+    } else if (now->category == CATEGORY_SAMPLE && !unavailable) {
+        const char *reason = words_sample_fault(text);
+        if (reason)
+            fault(o, reason);
+        if (o->now_type->is_series)
+            text = last_word(text);
+    }
+    if (!unavailable && !o->fault)
+        now->value = text.length ? arena_strndup(o->gather->mem, text.at, text.length) : "";
+}
+
+void observer_end(struct observer *o)
+{
+    if (o->passed_over)
+        return;
+    take_value(o);
+    if (o->fault)
+        gather_refuse(o->gather, o->now->sequence, o->now->item, o->fault);
+    else
+        gather_keep(o->gather);
+}

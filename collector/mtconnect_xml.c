@@ -1,0 +1,283 @@
+#include "mtconnect_xml.h"
+
+#include <libxml/parser.h>
+#include <libxml/parserInternals.h>
+
+#include <string.h>
+#include <strings.h>
+
+_Static_assert(ATTR_COUNT <= 64, "the bits of 'given'");
+
+enum { CHUNK_BYTES = 16 * 1024, NAME_SLOTS = 256, NOT_WANTED = -1 };
+
+/*
+ * Local names come out of the parser's dictionary: one pointer a name. So a name is looked up by text only
+ * when its pointer is new (or has lost its slot to another).
+ */
+struct name_slot {
+    const xmlChar *name;
+    int id;
+};
+
+struct reader {
+    xmlParserCtxtPtr parser;
+    const struct xml_handler *handler;
+    void *context;
+    struct err *err;
+    int lines_cut;    /* before the document proper */
+    size_t happening; /* counts what the parser tells */
+    int depth;
+    int place[XML_MAX_DEPTH + 1];
+    struct xml_element element;
+    struct name_slot tags[NAME_SLOTS], attributes[NAME_SLOTS];
+};
+
+#define NAME_TEXT(name) #name,
+static const char *const tag_names[] = {XML_TAGS(NAME_TEXT)};
+static const char *const attribute_names[] = {XML_ATTRIBUTES(NAME_TEXT)};
+
+static struct name_slot *slot_of(struct name_slot *slots, const xmlChar *name)
+{
+    return &slots[((uintptr_t)name * UINT64_C(0x9e3779b97f4a7c15)) >> 56];
+}
+
+static int tag_id(struct reader *r, const xmlChar *name)
+{
+    struct name_slot *slot = slot_of(r->tags, name);
+    if (slot->name == name)
+        return slot->id;
+    int id = 0;
+    while (id < TAG_OTHER && strcmp(tag_names[id], (const char *)name) != 0)
+        id++;
+    *slot = (struct name_slot){.name = name, .id = id};
+    return id;
+}
+
+/* Without regard to case: "nativecode" is met in the standard's own example. */
+static int attribute_id(struct reader *r, const xmlChar *name)
+{
+    struct name_slot *slot = slot_of(r->attributes, name);
+    if (slot->name == name)
+        return slot->id;
+    int id = 0;
+    while (id < ATTR_COUNT && strcasecmp(attribute_names[id], (const char *)name) != 0)
+        id++;
+    if (id == ATTR_COUNT)
+        id = NOT_WANTED;
+    *slot = (struct name_slot){.name = name, .id = id};
+    return id;
+}
+
+/* Puts the place before the text and ends the parsing. */
+static void stop(struct reader *r)
+{
+    err_in(r->err, "line %d, column %d", r->lines_cut + xmlSAX2GetLineNumber(r->parser),
+           xmlSAX2GetColumnNumber(r->parser));
+    xmlStopParser(r->parser);
+}
+
+/* libxml2 hands over five pointers an attribute: local name, prefix, namespace, begin and end of the value.
+ */
+static bool take_attributes(struct reader *r, int count, const xmlChar **attributes)
+{
+    if (count > XML_MAX_ATTRIBUTES)
+        return err_set(r->err, ERR_INPUT, "an element has more than %d attributes", XML_MAX_ATTRIBUTES);
+    r->element.given = 0;
+    for (int k = 0; k < count; k++, attributes += 5) {
+        size_t length = (size_t)(attributes[4] - attributes[3]);
+        if (length > XML_MAX_ATTRIBUTE_BYTES)
+            return err_set(r->err, ERR_INPUT, "attribute '%.64s' is longer than %d bytes",
+                           (const char *)attributes[0], XML_MAX_ATTRIBUTE_BYTES);
+        int id = attributes[1] ? NOT_WANTED : attribute_id(r, attributes[0]);
+        if (id == NOT_WANTED)
+            continue;
+        r->element.given |= UINT64_C(1) << id;
+        r->element.attribute[id] = (struct xml_span){.at = (const char *)attributes[3], .length = length};
+    }
+    return true;
+}
+
+static void on_start(void *data, const xmlChar *name, const xmlChar *prefix, const xmlChar *uri,
+                     int namespaces, const xmlChar **namespace_list, int attribute_count, int defaulted,
+                     const xmlChar **attributes)
+{
+    struct reader *r = data;
+    (void)prefix, (void)uri, (void)namespaces, (void)namespace_list, (void)defaulted;
+
+    r->happening++;
+    if (r->depth == XML_MAX_DEPTH) {
+        err_set(r->err, ERR_INPUT, "elements stand more than %d deep", XML_MAX_DEPTH);
+        stop(r);
+        return;
+    }
+    int parent = r->place[r->depth], place = XML_PASS_OVER;
+    bool fine = take_attributes(r, attribute_count, attributes);
+    if (fine && parent != XML_PASS_OVER) {
+        r->element.name = (const char *)name;
+        r->element.tag = (enum xml_tag)tag_id(r, name);
+        fine = r->handler->start(r->context, parent, &r->element, &place, r->err);
+    }
+    r->place[++r->depth] = place;
+    if (!fine)
+        stop(r);
+}
+
+static void on_end(void *data, const xmlChar *name, const xmlChar *prefix, const xmlChar *uri)
+{
+    struct reader *r = data;
+    (void)name, (void)prefix, (void)uri;
+
+    r->happening++;
+    int place = r->place[r->depth--];
+    if (place != XML_PASS_OVER)
+        r->handler->end(r->context, place);
+}
+
+static void on_text(void *data, const xmlChar *bytes, int length)
+{
+    struct reader *r = data;
+    r->happening++;
+    if (r->place[r->depth] != XML_PASS_OVER)
+        r->handler->text(r->context, r->place[r->depth], (const char *)bytes, (size_t)length);
+}
+
+static void on_doctype(void *data, const xmlChar *name, const xmlChar *external_id, const xmlChar *system_id)
+{
+    struct reader *r = data;
+    (void)name, (void)external_id, (void)system_id;
+    err_set(r->err, ERR_INPUT, "a document type definition is not accepted");
+    stop(r);
+}
+
+/* Undeclared prefixes and the like are no reason to refuse; only what breaks the document is. */
+static void on_error(void *data, xmlErrorPtr e)
+{
+    struct reader *r = data;
+    if (e->level != XML_ERR_FATAL || r->err->kind != ERR_NONE)
+        return;
+    if (e->code == XML_ERR_NO_MEMORY) {
+        err_set(r->err, ERR_SYSTEM, "out of memory while reading XML");
+        return;
+    }
+    const char *message = e->message ? e->message : "not well-formed";
+    err_set(r->err, ERR_INPUT, "line %d, column %d: %.*s", r->lines_cut + e->line, e->int2,
+            (int)strcspn(message, "\n"), message);
+}
+
+/* For what libxml2 says outside of any parser, e.g. while converting an encoding. */
+static void say_nothing(void *data, xmlErrorPtr e)
+{
+    (void)data, (void)e;
+}
+
+/* A byte order mark and blanks before "<?xml", which XML forbids and publishers send. */
+static size_t blank_prefix(const char *bytes, size_t size, int *lines)
+{
+    size_t n = size >= 3 && memcmp(bytes, "\xef\xbb\xbf", 3) == 0 ? 3 : 0;
+    for (; n < size && bytes[n] && strchr(" \t\r\n", bytes[n]); n++)
+        *lines += bytes[n] == '\n';
+    return n;
+}
+
+/* The value of encoding="..." in an XML declaration written in bytes; empty when there is none. */
+static void declared_encoding(const char *bytes, size_t size, char name[static 32])
+{
+    name[0] = '\0';
+    if (size < 5 || memcmp(bytes, "<?xml", 5) != 0)
+        return;
+    char head[256];
+    size_t n = size < sizeof head ? size : sizeof head - 1;
+    memcpy(head, bytes, n);
+    head[n] = '\0';
+    head[strcspn(head, ">")] = '\0';
+    const char *at = strstr(head, "encoding");
+    at = at ? strpbrk(at, "\"'") : NULL;
+    if (at)
+        snprintf(name, 32, "%.*s", (int)strcspn(at + 1, "\"'"), at + 1);
+}
+
+/*
+ * "UTF8" is declared by publishers, "utf-16" by those that print a text of wide characters as bytes: a
+ * declaration that can be read as bytes is not UTF-16, so any UTF is UTF-8. Other encodings are few:
+ * everything else would open the C library's converters to whoever answers.
+ */
+static bool encoding_options(const char *bytes, size_t size, int *options, struct err *err)
+{
+    static const char *const accepted[] = {"US-ASCII", "ASCII", "ISO-8859-1", "ISO-8859-15", "WINDOWS-1252"};
+    char name[32];
+    declared_encoding(bytes, size, name);
+    *options = XML_PARSE_NONET;
+    if (!*name)
+        return true;
+    if (strncasecmp(name, "utf", 3) == 0) {
+        *options |= XML_PARSE_IGNORE_ENC;
+        return true;
+    }
+    for (size_t k = 0; k < sizeof accepted / sizeof *accepted; k++)
+        if (strcasecmp(name, accepted[k]) == 0)
+            return true;
+    return err_set(err, ERR_INPUT, "line 1, column 1: encoding '%s' is not read", name);
+}
+
+/*
+ * A tag is told only when it is whole, and its cost grows with the square of its attributes: so one that is
+ * not done after XML_MAX_TAG_BYTES is refused before it is parsed.
+ */
+static bool feed_chunks(struct reader *r, const char *bytes, size_t size)
+{
+    size_t quiet = 0;
+    for (size_t at = 0; at < size && r->err->kind == ERR_NONE;) {
+        size_t n = size - at < CHUNK_BYTES ? size - at : CHUNK_BYTES, before = r->happening;
+        xmlParseChunk(r->parser, bytes + at, (int)n, 0);
+        at += n;
+        quiet = r->happening == before ? quiet + n : 0;
+        if (quiet > XML_MAX_TAG_BYTES && r->err->kind == ERR_NONE) {
+            err_set(r->err, ERR_INPUT, "a tag is longer than %d bytes", XML_MAX_TAG_BYTES);
+            stop(r);
+        }
+    }
+    if (r->err->kind == ERR_NONE)
+        xmlParseChunk(r->parser, NULL, 0, 1);
+    if (r->err->kind == ERR_NONE && !r->parser->wellFormed)
+        err_set(r->err, ERR_INPUT, "not well-formed XML");
+    return r->err->kind == ERR_NONE;
+}
+
+bool xml_read(const char *bytes, size_t size, const struct xml_handler *handler, void *context,
+              struct err *err)
+{
+    static xmlSAXHandler sax = {
+        .initialized = XML_SAX2_MAGIC,
+        .startElementNs = on_start,
+        .endElementNs = on_end,
+        .characters = on_text,
+        .ignorableWhitespace = on_text,
+        .cdataBlock = on_text,
+        .internalSubset = on_doctype,
+        .serror = on_error,
+    };
+    struct reader r = {.handler = handler, .context = context, .err = err, .place = {XML_DOCUMENT}};
+
+    size_t cut = blank_prefix(bytes, size, &r.lines_cut);
+    bytes += cut;
+    size -= cut;
+    if (!size)
+        return err_set(err, ERR_INPUT, "line 1, column 1: the document is empty");
+    int options;
+    if (!encoding_options(bytes, size, &options, err))
+        return false;
+
+    xmlSetStructuredErrorFunc(NULL, say_nothing);
+    /* The first four bytes tell whether the text is UTF-16. */
+    size_t head = size < 4 ? 0 : 4;
+    r.parser = xmlCreatePushParserCtxt(&sax, &r, bytes, (int)head, NULL);
+    if (!r.parser)
+        return err_set(err, ERR_SYSTEM, "out of memory while reading XML");
+    xmlCtxtUseOptions(r.parser, options);
+    /* Else "&amp;" in an attribute comes as "&#38;". Without a DTD there are no entities but XML's own. */
+    r.parser->replaceEntities = 1;
+    bool fine = feed_chunks(&r, bytes + head, size - head);
+    xmlFreeDoc(r.parser->myDoc);
+    xmlFreeParserCtxt(r.parser);
+    return fine;
+}
