@@ -5,37 +5,38 @@
 static const double margin = 45.4; /* 16 mm */
 static const double frame = 20;    /* head and foot lines with their text */
 
-/* Tones keep their order in grey; ink, quiet, accent and signal stand out from white by 4.5 : 1 and more. */
+/* Red, green, blue. Tones keep their order in grey; ink, quiet, accent and signal stand out from white by 4.5
+ * : 1 and more. */
+#define INK 0.10, 0.11, 0.12
+#define QUIET 0.38, 0.39, 0.41
+#define ACCENT 0.07, 0.27, 0.38
+
 static const struct {
     double red, green, blue;
 } tones[] = {
-    [TONE_INK] = {0.10, 0.11, 0.12},    [TONE_QUIET] = {0.38, 0.39, 0.41},  [TONE_HAIR] = {0.76, 0.77, 0.78},
-    [TONE_PANEL] = {0.94, 0.945, 0.95}, [TONE_ACCENT] = {0.07, 0.27, 0.38}, [TONE_PALE] = {0.78, 0.86, 0.89},
-    [TONE_SIGNAL] = {0.68, 0.22, 0.05}, [TONE_WHITE] = {1, 1, 1},
+    [TONE_INK] = {INK},
+    [TONE_QUIET] = {QUIET},
+    [TONE_HAIR] = {0.76, 0.77, 0.78},
+    [TONE_PANEL] = {0.94, 0.945, 0.95},
+    [TONE_ACCENT] = {ACCENT},
+    [TONE_PALE] = {0.78, 0.86, 0.89},
+    [TONE_SIGNAL] = {0.68, 0.22, 0.05},
+    [TONE_WHITE] = {1, 1, 1},
 };
 
 static const struct {
-    enum face face;
-    double size, leading;
-    enum tone tone;
+    struct ink ink;
+    double leading;
 } types[] = {
-    [TYPE_TITLE] = {FACE_BOLD, 18, 22, TONE_INK},      [TYPE_FIGURE] = {FACE_BOLD, 20, 24, TONE_INK},
-    [TYPE_HEAD] = {FACE_BOLD, 10.5, 14, TONE_ACCENT},  [TYPE_LEAD] = {FACE_REGULAR, 9.5, 13.5, TONE_INK},
-    [TYPE_BODY] = {FACE_REGULAR, 8, 11, TONE_INK},     [TYPE_STRONG] = {FACE_BOLD, 8, 11, TONE_INK},
-    [TYPE_LABEL] = {FACE_REGULAR, 7, 9.5, TONE_QUIET}, [TYPE_NOTE] = {FACE_REGULAR, 7, 9.5, TONE_INK},
+    [TYPE_TITLE] = {{FACE_BOLD, 18, INK}, 22},      [TYPE_FIGURE] = {{FACE_BOLD, 20, INK}, 24},
+    [TYPE_HEAD] = {{FACE_BOLD, 10.5, ACCENT}, 14},  [TYPE_LEAD] = {{FACE_REGULAR, 9.5, INK}, 13.5},
+    [TYPE_BODY] = {{FACE_REGULAR, 8, INK}, 11},     [TYPE_STRONG] = {{FACE_BOLD, 8, INK}, 11},
+    [TYPE_LABEL] = {{FACE_REGULAR, 7, QUIET}, 9.5}, [TYPE_NOTE] = {{FACE_REGULAR, 7, INK}, 9.5},
 };
 
 const struct ink *design_ink(enum type_style style)
 {
-    static struct ink inks[TYPE_NOTE + 1];
-    struct ink *ink = &inks[style];
-
-    *ink = (struct ink){.face = types[style].face,
-                        .size = types[style].size,
-                        .red = tones[types[style].tone].red,
-                        .green = tones[types[style].tone].green,
-                        .blue = tones[types[style].tone].blue};
-    return ink;
+    return &types[style].ink;
 }
 
 double design_leading(enum type_style style)

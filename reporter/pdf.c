@@ -223,6 +223,31 @@ void pdf_link(struct pdf *pdf, double x, double y, double w, double h, int targe
     pdf->links[pdf->link_count++] = (struct link){pdf->current, target, place};
 }
 
+void pdf_page_number(struct pdf *pdf, const struct ink *ink, enum align align, double x, double y, int target)
+{
+    if (pdf->number_count == pdf->number_room) {
+        size_t room = pdf->number_room ? 2 * pdf->number_room : 16;
+        pdf->numbers = arena_grow(pdf->mem, pdf->numbers, pdf->number_count, room, sizeof *pdf->numbers);
+        pdf->number_room = room;
+    }
+    pdf->numbers[pdf->number_count++] = (struct page_number){pdf->current, target, *ink, align, x, y};
+}
+
+static void draw_page_numbers(struct pdf *pdf)
+{
+    char text[16];
+
+    for (size_t i = 0; i < pdf->number_count; i++) {
+        const struct page_number *number = &pdf->numbers[i];
+        if (pdf->targets[number->target] < 0)
+            continue;
+        snprintf(text, sizeof text, "%d", pdf->targets[number->target] + 1);
+        pdf_page_select(pdf, number->page);
+        pdf_text(pdf, &number->ink, number->align, number->x, number->y, text);
+    }
+    pdf->number_count = 0;
+}
+
 /* A link whose target was never drawn leads nowhere and is left out. */
 static void draw_links(struct pdf *pdf)
 {
@@ -272,6 +297,7 @@ static bool failure(const struct pdf *pdf, const char *path, struct err *err)
 
 bool pdf_save(struct pdf *pdf, const char *path, struct err *err)
 {
+    draw_page_numbers(pdf);
     draw_links(pdf);
     if (pdf->failed || HPDF_SaveToStream(pdf->doc) != HPDF_OK)
         return failure(pdf, path, err);

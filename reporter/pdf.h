@@ -77,6 +77,9 @@ void pdf_bookmark(struct pdf *pdf, int level,
  */
 int pdf_target(struct pdf *pdf);
 void pdf_target_here(struct pdf *pdf, int target);
+/* The number of the target's page, counted from 1; written when the document is saved. y is the base line. */
+void pdf_page_number(struct pdf *pdf, const struct ink *ink, enum align align, double x, double y,
+                     int target);
 /* A rectangle of the current page that leads to a target. */
 void pdf_link(struct pdf *pdf, double x, double y, double w, double h, int target);
 /* QR, level M, a quiet zone of four modules within the size. */

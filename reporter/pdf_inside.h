@@ -18,6 +18,13 @@ struct link {
     HPDF_Rect place;
 };
 
+struct page_number {
+    int page, target;
+    struct ink ink;
+    enum align align;
+    double x, y;
+};
+
 struct colour {
     double red, green, blue;
 };
@@ -35,6 +42,8 @@ struct pdf {
     int target_count, target_room;
     struct link *links;
     size_t link_count, link_room;
+    struct page_number *numbers;
+    size_t number_count, number_room;
     HPDF_Outline outline[OUTLINE_LEVELS];
     size_t missing, lost_marks;
     /* What the current page was last told; libharu would write it again and again. */

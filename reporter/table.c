@@ -165,6 +165,9 @@ static void draw_row(struct table *t, const struct row *row)
             design_mark(s->pdf, row->cells[c].mark, t->x[c], block.y + block.leading / 2, 7.5);
         if (row->cells[c].text)
             pdf_paragraph(s->pdf, &block, row->cells[c].text, true);
+        else if (row->cells[c].page && row->target >= 0)
+            pdf_page_number(s->pdf, block.ink, block.align, block.x,
+                            block.y + block.leading / 2 + block.ink->size * 0.36, row->target);
     }
     if (row->target >= 0)
         pdf_link(s->pdf, s->left, s->y, sheet_width(s), row->height, row->target);

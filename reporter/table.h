@@ -18,6 +18,7 @@ struct cell {
     const char *text; /* NULL: empty */
     enum mark mark;   /* before the text; only in columns aligned left */
     bool strong;
+    bool page; /* instead of a text: the number of the page that the row leads to */
 };
 
 enum row_kind {
