@@ -1,6 +1,6 @@
 /*
  * Commands and their options: one table a command gives parsing, --help, --usage, environment and settings
- * file. The only user of argp and inih.
+ * file. The only user of argp.
  *
  * A value comes from, in rising order: the default already in the target, the settings file (--settings FILE,
  * else $VANEWARD_SETTINGS, else /etc/vaneward/vaneward.ini when it exists; section [vaneward], key = option

@@ -18,7 +18,7 @@ owner 'jansson' 'collector/(feed|health|run|register_report)\.c|reporter/(export
 owner 'hpdf' 'reporter/pdf[a-z_]*\.[ch]'
 owner 'qrencode' 'reporter/pdf[a-z_]*\.[ch]'
 owner 'csv\.h' 'sql/base/csv\.c'
-owner 'ini\.h' 'sql/base/opts\.c'
+owner 'ini\.h' 'sql/base/opt_file\.c'
 owner 'argp' 'sql/base/opts\.c'
 owner 'utf8proc' 'sql/base/text\.c|reporter/(pdf|export)[a-z_]*\.c'
 owner 'gsl/' 'reporter/(life|trend|demand|stock|risk)[a-z_]*\.[ch]'

@@ -1,0 +1,89 @@
+#include "base/opt_file.h"
+
+#include "base/nearest.h"
+#include "base/opt_value.h"
+
+#include <ini.h>
+
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sysexits.h>
+
+static const char SECTION[] = "vaneward";
+
+struct settings_file {
+    const char *path;
+    const struct opt *const *opts;
+    size_t count;
+    FILE *in;
+    int line;
+    struct err *err;
+};
+
+/* inih reads a line at a time through this: so we know which line a key stands in. */
+static char *next_line(char *line, int size, void *context)
+{
+    struct settings_file *f = context;
+    if (!fgets(line, size, f->in))
+        return NULL;
+    f->line++;
+    if (!strchr(line, '\n') && !feof(f->in)) {
+        err_set(f->err, ERR_CONFIG, "%s:%d: the line is longer than %d bytes", f->path, f->line, size - 2);
+        return NULL;
+    }
+    return line;
+}
+
+static const struct opt *find(const struct settings_file *f, const char *name)
+{
+    for (size_t k = 0; k < f->count; k++)
+        if (opt_value_named(f->opts[k], name))
+            return f->opts[k];
+    return NULL;
+}
+
+static void notice_slip(const struct settings_file *f, const char *name)
+{
+    struct nearest near = nearest_to(name);
+    for (size_t k = 0; k < f->count; k++)
+        nearest_try(&near, f->opts[k]->name);
+    if (near.best)
+        fprintf(stderr, "notice: %s:%d: '%s' is not an option of this command; the nearest is '%s'\n",
+                f->path, f->line, name, near.best);
+}
+
+static int on_setting(void *context, const char *section, const char *name, const char *value)
+{
+    struct settings_file *f = context;
+    if (strcmp(section, SECTION) != 0)
+        return err_set(f->err, ERR_CONFIG, "%s:%d: '%s' does not stand in section [%s]", f->path, f->line,
+                       name, SECTION);
+    const struct opt *o = find(f, name);
+    if (!o) {
+        notice_slip(f, name);
+        return true;
+    }
+    char place[300];
+    snprintf(place, sizeof place, "%s:%d: %s", f->path, f->line, name);
+    char *text = strdup(value);
+    if (!text)
+        exit(EX_OSERR);
+    bool good = opt_value_set(o, text, place, ERR_CONFIG, f->err);
+    if (!good || o->type != OPT_TEXT) /* only a text lives on, in its target */
+        free(text);
+    return good;
+}
+
+bool opt_file_apply(const char *path, const struct opt *const *opts, size_t count, struct err *err)
+{
+    struct settings_file f = {.path = path, .opts = opts, .count = count, .in = fopen(path, "r"), .err = err};
+    if (!f.in)
+        return err_set(err, ERR_CONFIG, "cannot open settings file '%s': %s", path, strerror(errno));
+    int bad_line = ini_parse_stream(next_line, &f, on_setting, &f);
+    fclose(f.in);
+    if (err->kind == ERR_NONE && bad_line)
+        err_set(err, ERR_CONFIG, "%s:%d: neither [section] nor name = value", path, bad_line);
+    return err->kind == ERR_NONE;
+}
