@@ -1,0 +1,340 @@
+#include "commands.h"
+#include "commands_files.h"
+#include "export.h"
+#include "fleet.h"
+#include "migrate.h"
+#include "pack.h"
+
+#include <errno.h>
+#include <string.h>
+#include <sys/stat.h>
+
+enum { DONE = 0, DONE_IN_PART = 3 };
+#define REPORT_MAX_BYTES ((size_t)16 << 30)
+
+/* What the command line and the settings say; each command shows those that it takes. */
+static struct {
+    const char *db, *site, *lifetimes, *history, *out, *drive, *position;
+    bool json;
+    int64_t as_of_us, from_us, to_us, risk_days, demand_days;
+    double service;
+} set = {.as_of_us = TIME_UNKNOWN,
+         .from_us = TIME_UNKNOWN,
+         .to_us = TIME_UNKNOWN,
+         .risk_days = 30,
+         .demand_days = 90,
+         .service = 0.95};
+
+/* One report: what was read and what was made of it. */
+struct report {
+    struct arena *mem;
+    struct fleet fleet;
+    struct assessment assessment;
+};
+
+static bool open_database(struct db **db, struct err *err)
+{
+    if (!db_open(db, set.db, "vaneward-reporter", err))
+        return false;
+    if (migrate_check(*db, err))
+        return true;
+    db_close(*db);
+    return false;
+}
+
+static bool report_read(struct report *r, struct err *err)
+{
+    struct db *db;
+    if (!open_database(&db, err))
+        return false;
+    int64_t as_of_us = set.as_of_us == TIME_UNKNOWN ? clock_now_us() : set.as_of_us;
+    bool ok = fleet_read(db, set.site, as_of_us, r->mem, &r->fleet, err);
+    db_close(db);
+    return ok;
+}
+
+static bool report_begin(struct report *r, int64_t horizon_days, struct err *err)
+{
+    *r = (struct report){.mem = arena_new(REPORT_MAX_BYTES)};
+    if (!report_read(r, err))
+        return false;
+    risk_assess(&r->fleet, (int)horizon_days, r->mem, &r->assessment);
+    return true;
+}
+
+static int report_end(struct report *r, bool ok, const struct err *err)
+{
+    arena_free(r->mem);
+    return ok ? DONE : err_exit_status(err->kind);
+}
+
+static int run_rank(const char *const *args, int count, struct err *err)
+{
+    struct report r;
+    (void)args, (void)count;
+
+    bool ok = report_begin(&r, set.risk_days, err) &&
+              (set.json ? export_rank_json : export_rank_text)(&r.assessment, stdout, err);
+    return report_end(&r, ok, err);
+}
+
+/* The fan models that have lives, and all fans together. */
+static void fleet_groups(const struct report *r, struct life_group **groups, size_t *count)
+{
+    const struct fleet *f = &r->fleet;
+    struct life_table table = risk_life_table(f, r->mem);
+
+    *groups = arena_array(r->mem, struct life_group, f->fan_model_count + 1);
+    *count = 0;
+    for (size_t i = 0; i < f->fan_model_count; i++)
+        if (table.models[i].n)
+            (*groups)[(*count)++] = (struct life_group){f->fan_models[i].fan_model, table.models[i]};
+    (*groups)[(*count)++] = (struct life_group){"all", table.all};
+}
+
+static int run_life(const char *const *args, int count, struct err *err)
+{
+    struct report r = {.mem = arena_new(REPORT_MAX_BYTES)};
+    struct life_group *groups = NULL;
+    size_t group_count = 0;
+    int64_t as_of_us = TIME_UNKNOWN;
+    (void)args, (void)count;
+
+    bool ok;
+    if (set.lifetimes) {
+        ok = files_life(set.lifetimes, r.mem, &groups, &group_count, err);
+    } else {
+        ok = report_read(&r, err);
+        if (ok)
+            fleet_groups(&r, &groups, &group_count);
+        as_of_us = r.fleet.as_of_us;
+    }
+    ok = ok && (set.json ? export_life_json : export_life_text)(as_of_us, groups, group_count, stdout, err);
+    return report_end(&r, ok, err);
+}
+
+static bool is_asked_for(const struct site *site)
+{
+    return !set.site || (site && strcmp(site->site, set.site) == 0);
+}
+
+static size_t demand_asked_for(const struct report *r, struct demand **items)
+{
+    size_t all = demand_of(&r->assessment, r->assessment.horizon_days, r->mem, items), n = 0;
+    for (size_t i = 0; i < all; i++)
+        if (is_asked_for((*items)[i].site))
+            (*items)[n++] = (*items)[i];
+    return n;
+}
+
+static int run_history(struct err *err)
+{
+    struct report r = {.mem = arena_new(REPORT_MAX_BYTES)};
+    struct history_part *parts;
+    size_t n;
+
+    bool ok = files_history(set.history, r.mem, &parts, &n, err) &&
+              (set.json ? export_history_json : export_history_text)(parts, n, stdout, err);
+    return report_end(&r, ok, err);
+}
+
+static int run_demand(const char *const *args, int count, struct err *err)
+{
+    struct report r;
+    struct demand *items;
+    (void)args, (void)count;
+
+    if (set.history)
+        return run_history(err);
+    bool ok = report_begin(&r, set.demand_days, err);
+    if (ok) {
+        size_t n = demand_asked_for(&r, &items);
+        ok = (set.json ? export_demand_json : export_demand_text)(&r.assessment, items, n, stdout, err);
+    }
+    return report_end(&r, ok, err);
+}
+
+static int run_stock(const char *const *args, int count, struct err *err)
+{
+    struct report r;
+    struct order_line *lines;
+    (void)args, (void)count;
+
+    bool ok = report_begin(&r, set.risk_days, err);
+    if (ok) {
+        size_t all = stock_plan(&r.assessment, set.service, r.mem, &lines), n = 0;
+        for (size_t i = 0; i < all; i++)
+            if (is_asked_for(lines[i].site))
+                lines[n++] = lines[i];
+        ok = (set.json ? export_stock_json : export_stock_text)(&r.assessment, set.service, lines, n, stdout,
+                                                                err);
+    }
+    return report_end(&r, ok, err);
+}
+
+/* The packs of a kind; what could not be written is said on standard error and counted. */
+static size_t write_packs(const struct report *r, const char *kind, const char **paths, size_t *failed,
+                          struct err *err)
+{
+    struct demand *demand;
+    struct order_line *orders;
+    struct pack_input in = {.assessment = &r->assessment, .service = set.service};
+    size_t written = 0;
+
+    in.demand_count = demand_of(&r->assessment, r->assessment.horizon_days, r->mem, &demand);
+    in.order_count = stock_plan(&r->assessment, set.service, r->mem, &orders);
+    in.demand = demand;
+    in.orders = orders;
+    *failed = 0;
+    if (strcmp(kind, "site") != 0) {
+        bool procurement = strcmp(kind, "procurement") == 0;
+        written = (procurement ? pack_procurement : pack_fleet)(&in, set.out, r->mem, &paths[0], err);
+        *failed = !written;
+        return written;
+    }
+    for (size_t i = 0; i < r->fleet.site_count; i++) {
+        struct err why = {0};
+        if (!is_asked_for(&r->fleet.sites[i]))
+            continue;
+        if (pack_site(&in, &r->fleet.sites[i], set.out, r->mem, &paths[written], &why)) {
+            written++;
+            continue;
+        }
+        err_in(&why, "pack of site '%s'", r->fleet.sites[i].site);
+        err_print("vaneward-reporter", &why);
+        ++*failed;
+        *err = why;
+    }
+    return written;
+}
+
+static bool check_pack(const char *kind, struct err *err)
+{
+    bool site = strcmp(kind, "site") == 0;
+    if (!site && strcmp(kind, "procurement") != 0 && strcmp(kind, "fleet") != 0)
+        return err_set(err, ERR_USAGE, "no pack '%s': site, procurement or fleet", kind);
+    if (!site && set.site)
+        return err_set(err, ERR_USAGE, "--site goes with 'pack site' only: the %s pack is of the whole fleet",
+                       kind);
+    if (!set.out)
+        return err_set(err, ERR_USAGE, "--out DIR is needed: where to write the pack");
+    if (mkdir(set.out, 0777) && errno != EEXIST)
+        return err_set(err, ERR_OUTPUT, "cannot make folder '%s': %s", set.out, strerror(errno));
+    return true;
+}
+
+static int run_pack(const char *const *args, int count, struct err *err)
+{
+    struct report r;
+    (void)count;
+
+    if (!check_pack(args[0], err))
+        return err_exit_status(err->kind);
+    if (!report_begin(&r, set.risk_days, err))
+        return report_end(&r, false, err);
+    size_t failed, room = r.fleet.site_count + 1;
+    const char **paths = arena_array(r.mem, const char *, room);
+    size_t n = write_packs(&r, args[0], paths, &failed, err);
+    if (failed && !n)
+        return report_end(&r, false, err);
+    err_clear(err);
+    bool ok = !set.json || export_files_json(r.fleet.as_of_us, paths, n, stdout, err);
+    for (size_t i = 0; i < n && !set.json; i++)
+        puts(paths[i]);
+    int status = report_end(&r, ok, err);
+    return status == DONE && failed ? DONE_IN_PART : status;
+}
+
+static int run_readings(const char *const *args, int count, struct err *err)
+{
+    struct db *db;
+    int64_t n;
+    (void)args, (void)count;
+
+    if (!set.drive || !set.position)
+        err_set(err, ERR_USAGE, "--drive and --position are needed: which fan's readings");
+    else if (set.json)
+        err_set(err, ERR_USAGE, "readings are written as CSV: leave --json away");
+    else if (open_database(&db, err)) {
+        int64_t from = set.from_us == TIME_UNKNOWN ? 0 : set.from_us;
+        int64_t to = set.to_us == TIME_UNKNOWN ? clock_now_us() + US_PER_DAY : set.to_us;
+        bool ok = fleet_readings(db, set.drive, set.position, from, to, stdout, &n, err);
+        db_close(db);
+        if (ok && fflush(stdout) == 0)
+            return DONE;
+        err_set(err, ERR_OUTPUT, "cannot write the readings");
+    }
+    return err_exit_status(err->kind);
+}
+
+static const struct opt common[] = {
+    {"db", "CONNINFO", "the database; without it the PG* environment", OPT_TEXT, &set.db, 0, 0},
+    {"json", NULL, "write JSON instead of a table", OPT_FLAG, &set.json, 0, 0},
+    {"as-of", "MOMENT",
+     "use only what was known then, as 2026-03-01 or 2026-03-01T06:00:00Z; without it: now", OPT_MOMENT,
+     &set.as_of_us, 0, 0},
+    {0},
+};
+
+#define SITE_OPTION                                                                                          \
+    {                                                                                                        \
+        "site", "SITE", "only this site; without it: all", OPT_TEXT, &set.site, 0, 0                         \
+    }
+#define HORIZON_OPTION(days)                                                                                 \
+    {                                                                                                        \
+        "horizon", "DAYS", "how far to look ahead", OPT_INT, &set.days, 1, 1825                              \
+    }
+#define SERVICE_OPTION                                                                                       \
+    {                                                                                                        \
+        "service", "SHARE", "probability that a piece is on the shelf when asked for; 0.95", OPT_REAL,       \
+            &set.service, 0.5, 0.9999                                                                        \
+    }
+
+static const struct opt rank_options[] = {SITE_OPTION, HORIZON_OPTION(risk_days), {0}};
+static const struct opt life_options[] = {
+    {"lifetimes", "FILE.csv", "from a file instead of the database: entry,exit,event[,group][,exit_high]",
+     OPT_TEXT, &set.lifetimes, 0, 0},
+    {0},
+};
+static const struct opt demand_options[] = {
+    SITE_OPTION,
+    HORIZON_OPTION(demand_days),
+    {"history", "FILE.csv", "from a file instead of the database: part,period,quantity", OPT_TEXT,
+     &set.history, 0, 0},
+    {0},
+};
+static const struct opt stock_options[] = {SITE_OPTION, SERVICE_OPTION, {0}};
+static const struct opt pack_options[] = {
+    SITE_OPTION,
+    HORIZON_OPTION(risk_days),
+    SERVICE_OPTION,
+    {"out", "DIR", "where to write; made when it is not there", OPT_TEXT, &set.out, 0, 0},
+    {0},
+};
+static const struct opt readings_options[] = {
+    {"drive", "DRIVE", "drive of the fan", OPT_TEXT, &set.drive, 0, 0},
+    {"position", "POSITION", "internal-1, internal-2 or heat-sink", OPT_TEXT, &set.position, 0, 0},
+    {"from", "MOMENT", "first moment; without it: all", OPT_MOMENT, &set.from_us, 0, 0},
+    {"to", "MOMENT", "end, not included; without it: all", OPT_MOMENT, &set.to_us, 0, 0},
+    {0},
+};
+
+static const struct command commands[] = {
+    {"rank", "", "drives at risk of a fan fault, dearest first, with reasons", NULL, rank_options, 0, 0,
+     run_rank},
+    {"life", "", "life model of each fan model", NULL, life_options, 0, 0, run_life},
+    {"demand", "", "how many fans of each part will be needed", NULL, demand_options, 0, 0, run_demand},
+    {"stock", "", "what to keep where, what to order now", NULL, stock_options, 0, 0, run_stock},
+    {"pack", "site|procurement|fleet", "PDF packs for the job, the order and the meeting", NULL, pack_options,
+     1, 1, run_pack},
+    {"readings", "", "raw readings of a fan as CSV", NULL, readings_options, 0, 0, run_readings},
+    {0},
+};
+
+const struct program reporter = {
+    .name = "vaneward-reporter",
+    .version = VANEWARD_VERSION,
+    .summary = "Which fans of a fleet's drives will fail, what to do about it, and which spares to order.",
+    .common = common,
+    .commands = commands,
+};

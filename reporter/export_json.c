@@ -1,0 +1,255 @@
+#include "export.h"
+
+#include <jansson.h>
+#include <math.h>
+
+static json_t *number(double x)
+{
+    return isfinite(x) ? json_real(x) : json_null();
+}
+
+static json_t *text(const char *s)
+{
+    return s ? json_string(s) : json_null();
+}
+
+static json_t *moment(int64_t us)
+{
+    char at[TIME_TEXT];
+    time_format(us, at);
+    return json_string(at);
+}
+
+static json_t *day(int32_t d)
+{
+    char at[DAY_TEXT];
+    if (d == DAY_UNKNOWN)
+        return json_null();
+    day_format(d, at);
+    return json_string(at);
+}
+
+static json_t *numbers(const double *x, size_t n)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < n; i++)
+        json_array_append_new(list, number(x[i]));
+    return list;
+}
+
+/* Writes and gives the value back. */
+static bool dump(json_t *root, FILE *out, struct err *err)
+{
+    bool ok = json_dumpf(root, out, JSON_INDENT(2) | JSON_REAL_PRECISION(15)) == 0 &&
+              fputc('\n', out) != EOF && fflush(out) == 0;
+    json_decref(root);
+    return ok || err_set(err, ERR_OUTPUT, "cannot write the results");
+}
+
+static json_t *causes_json(const double *weight)
+{
+    json_t *causes = json_object();
+    for (int c = 0; c < CAUSE_COUNT; c++)
+        if (weight[c] > 0)
+            json_object_set_new(causes, cause_word((enum cause)c), number(weight[c]));
+    return causes;
+}
+
+static json_t *fan_json(const struct fan_risk *f)
+{
+    json_t *o = json_object();
+    json_object_set_new(o, "position", text(f->fan->position));
+    json_object_set_new(o, "probability", number(f->probability));
+    json_object_set_new(o, "rpm", number(f->rpm));
+    json_object_set_new(o, "relative", number(f->relative));
+    json_object_set_new(o, "days_to_warning", numbers(f->days_to_warning, 3));
+    json_object_set_new(o, "peer_relative", number(f->peer_relative));
+    json_object_set_new(o, "from_trend", number(f->from_trend));
+    json_object_set_new(o, "from_life", number(f->from_life));
+    json_object_set_new(o, "from_events", number(f->from_events));
+    json_object_set_new(o, "unknown", text(f->unknown));
+    return o;
+}
+
+static json_t *drive_json(const struct drive_risk *d)
+{
+    const struct machine *m = d->drive->machine;
+    json_t *o = json_object(), *reasons = json_array(), *fans = json_array();
+
+    json_object_set_new(o, "drive", text(d->drive->drive));
+    json_object_set_new(o, "machine", text(m->machine));
+    json_object_set_new(o, "site", text(m->site->site));
+    json_object_set_new(o, "probability", number(d->probability));
+    json_object_set_new(o, "probability_interval", numbers(d->interval, 2));
+    json_object_set_new(o, "expected_cost", number(d->expected_cost));
+    json_object_set_new(o, "currency", text(m->currency));
+    json_object_set_new(o, "action", text(action_word(d->action)));
+    for (size_t i = 0; i < d->reason_count; i++)
+        json_array_append_new(reasons, text(d->reasons[i]));
+    json_object_set_new(o, "reasons", reasons);
+    json_object_set_new(o, "causes", causes_json(d->cause_weight));
+    for (size_t i = 0; i < d->fan_count; i++)
+        json_array_append_new(fans, fan_json(&d->fans[i]));
+    json_object_set_new(o, "fans", fans);
+    return o;
+}
+
+bool export_rank_json(const struct assessment *a, FILE *out, struct err *err)
+{
+    json_t *root = json_object(), *drives = json_array(), *unknown = json_array();
+
+    for (size_t i = 0; i < a->ranked_count; i++)
+        json_array_append_new(drives, drive_json(&a->ranked[i]));
+    for (size_t i = 0; i < a->unknown_count; i++) {
+        json_t *o = json_object();
+        json_object_set_new(o, "drive", text(a->unknown[i].drive->drive));
+        json_object_set_new(o, "why", text(a->unknown[i].unknown));
+        json_array_append_new(unknown, o);
+    }
+    json_object_set_new(root, "as_of", moment(a->fleet->as_of_us));
+    json_object_set_new(root, "horizon_days", json_integer(a->horizon_days));
+    json_object_set_new(root, "drives", drives);
+    json_object_set_new(root, "unknown", unknown);
+    return dump(root, out, err);
+}
+
+static json_t *group_json(const struct life_group *g)
+{
+    const struct life_model *m = &g->model;
+    json_t *o = json_object();
+    json_object_set_new(o, "group", text(g->group));
+    json_object_set_new(o, "n", json_integer((json_int_t)m->n));
+    json_object_set_new(o, "failures", number(m->failures));
+    json_object_set_new(o, "shape", number(m->shape));
+    json_object_set_new(o, "scale", number(m->scale));
+    json_object_set_new(o, "log_likelihood", number(m->log_likelihood));
+    json_object_set_new(o, "shape_ci", numbers(m->shape_ci, 2));
+    json_object_set_new(o, "scale_ci", numbers(m->scale_ci, 2));
+    json_object_set_new(o, "shape_lr", numbers(m->shape_lr, 2));
+    json_object_set_new(o, "scale_lr", numbers(m->scale_lr, 2));
+    json_object_set_new(o, "b10", number(m->b10));
+    json_object_set_new(o, "method", text(life_method_word(m->method)));
+    return o;
+}
+
+bool export_life_json(int64_t as_of_us, const struct life_group *groups, size_t count, FILE *out,
+                      struct err *err)
+{
+    json_t *root = json_object(), *list = json_array();
+
+    for (size_t i = 0; i < count; i++)
+        json_array_append_new(list, group_json(&groups[i]));
+    if (as_of_us != TIME_UNKNOWN)
+        json_object_set_new(root, "as_of", moment(as_of_us));
+    json_object_set_new(root, "groups", list);
+    return dump(root, out, err);
+}
+
+static json_t *quantiles_json(const struct distribution *d, const char *const *names, const double *q,
+                              size_t n)
+{
+    json_t *o = json_object();
+    for (size_t i = 0; i < n; i++)
+        json_object_set_new(o, names[i], json_integer(distribution_quantile(d, q[i])));
+    return o;
+}
+
+bool export_demand_json(const struct assessment *a, const struct demand *items, size_t count, FILE *out,
+                        struct err *err)
+{
+    static const char *const names[] = {"0.5", "0.8", "0.95"};
+    static const double q[] = {0.5, 0.8, 0.95};
+    json_t *root = json_object(), *list = json_array();
+
+    for (size_t i = 0; i < count; i++) {
+        json_t *o = json_object();
+        json_object_set_new(o, "part", text(items[i].part->part));
+        json_object_set_new(o, "site", text(items[i].site ? items[i].site->site : NULL));
+        json_object_set_new(o, "fans", json_integer(items[i].fans));
+        json_object_set_new(o, "mean", number(distribution_mean(&items[i].count)));
+        json_object_set_new(o, "quantiles", quantiles_json(&items[i].count, names, q, 3));
+        json_array_append_new(list, o);
+    }
+    json_object_set_new(root, "as_of", moment(a->fleet->as_of_us));
+    json_object_set_new(root, "horizon_days", json_integer(a->horizon_days));
+    json_object_set_new(root, "items", list);
+    return dump(root, out, err);
+}
+
+static json_t *rate_json(double rate)
+{
+    json_t *o = json_object();
+    json_object_set_new(o, "rate", number(rate));
+    return o;
+}
+
+bool export_history_json(const struct history_part *parts, size_t count, FILE *out, struct err *err)
+{
+    static const char *const names[] = {"0.5", "0.9", "0.95"};
+    static const double q[] = {0.5, 0.9, 0.95};
+    json_t *root = json_object(), *list = json_array();
+
+    for (size_t i = 0; i < count; i++) {
+        const struct demand_history *h = &parts[i].history;
+        json_t *o = json_object(), *methods = json_object();
+        json_object_set_new(methods, "croston", rate_json(h->croston));
+        json_object_set_new(methods, "sba", rate_json(h->sba));
+        json_object_set_new(methods, "tsb", rate_json(h->tsb));
+        json_object_set_new(o, "part", text(parts[i].part));
+        json_object_set_new(o, "class", text(demand_class_word(h->class)));
+        json_object_set_new(o, "methods", methods);
+        json_object_set_new(o, "chosen", text(h->chosen));
+        json_object_set_new(o, "quantiles", quantiles_json(&h->count, names, q, 3));
+        json_array_append_new(list, o);
+    }
+    json_object_set_new(root, "parts", list);
+    return dump(root, out, err);
+}
+
+static json_t *line_json(const struct order_line *l)
+{
+    json_t *o = json_object(), *drives = json_array();
+    json_object_set_new(o, "part", text(l->part->part));
+    json_object_set_new(o, "site", text(l->site->site));
+    json_object_set_new(o, "on_hand", json_integer(l->on_hand));
+    json_object_set_new(o, "on_order", json_integer(l->on_order));
+    json_object_set_new(o, "span_days", number(l->span_days));
+    json_object_set_new(o, "mean", number(l->mean));
+    json_object_set_new(o, "quantile", json_integer(l->quantile));
+    json_object_set_new(o, "base_stock", json_integer(l->base_stock));
+    json_object_set_new(o, "order", json_integer(l->order));
+    json_object_set_new(o, "order_by", day(l->order_by_day));
+    json_object_set_new(o, "cost", l->cost_minor < 0 ? json_null() : json_real((double)l->cost_minor / 100));
+    json_object_set_new(o, "currency", text(l->part->currency));
+    json_object_set_new(o, "service_without", number(l->service_without));
+    json_object_set_new(o, "service_with", number(l->service_with));
+    json_object_set_new(o, "why", text(l->why));
+    for (size_t i = 0; i < l->drive_count; i++)
+        json_array_append_new(drives, text(l->drives[i]->drive->drive));
+    json_object_set_new(o, "drives", drives);
+    return o;
+}
+
+bool export_stock_json(const struct assessment *a, double service, const struct order_line *lines,
+                       size_t count, FILE *out, struct err *err)
+{
+    json_t *root = json_object(), *list = json_array();
+
+    for (size_t i = 0; i < count; i++)
+        json_array_append_new(list, line_json(&lines[i]));
+    json_object_set_new(root, "as_of", moment(a->fleet->as_of_us));
+    json_object_set_new(root, "service", number(service));
+    json_object_set_new(root, "lines", list);
+    return dump(root, out, err);
+}
+
+bool export_files_json(int64_t as_of_us, const char *const *paths, size_t count, FILE *out, struct err *err)
+{
+    json_t *root = json_object(), *list = json_array();
+
+    for (size_t i = 0; i < count; i++)
+        json_array_append_new(list, text(paths[i]));
+    json_object_set_new(root, "as_of", moment(as_of_us));
+    json_object_set_new(root, "files", list);
+    return dump(root, out, err);
+}
