@@ -21,8 +21,9 @@ enum item_role { ROLE_FAN_SPEED, ROLE_DRIVE_CONDITION, ROLE_AXIS_CONDITION, ROLE
 /* A condition of a drive or axis. */
 struct condition_row {
     const struct observation *observation;
-    const char *drive; /* NULL when the register does not say which drive feeds the axis */
-    const char *axis;  /* NULL for a drive's own condition */
+    const char *drive;   /* NULL when the register does not say which drive feeds the axis */
+    const char *axis;    /* NULL for a drive's own condition */
+    const char *machine; /* NULL when not known */
 };
 
 struct event_row { /* availability or power of a device */

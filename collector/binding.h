@@ -1,0 +1,50 @@
+/*
+ * The sources and what their data items mean, from the register in the database.
+ */
+#ifndef COLLECTOR_BINDING_H
+#define COLLECTOR_BINDING_H
+
+#include "batch.h"
+#include "db.h"
+
+/* What one data item of a source is. */
+struct item_binding {
+    const char *device, *item;
+    enum item_role role;
+    uint32_t fan_no;     /* ROLE_FAN_SPEED */
+    const char *drive;   /* of a condition: the axis' drive, where an axis reports; NULL: not known */
+    const char *axis;    /* ROLE_AXIS_CONDITION */
+    const char *machine; /* NULL: not known */
+};
+
+struct source {
+    const char *site, *source, *url;
+    bool is_feed;
+    int64_t period_ms;
+    struct cursor cursor; /* as stored when the register was read */
+    uint64_t buffer_size;
+    int64_t last_contact_us;
+    int failures;
+    const struct item_binding **slots; /* by device and item */
+    size_t slot_count, item_count;
+};
+
+struct bindings {
+    struct source *sources; /* in order of their key */
+    size_t count;
+};
+
+MUST_USE bool bindings_load(struct db *db, struct arena *mem, struct bindings *out, struct err *err);
+
+/* Makes the look-up table of a source. */
+void source_bind(struct source *s, const struct item_binding *items, size_t count, struct arena *mem);
+/* NULL: not bound. A device is known by its uuid or by its name (which may be NULL). */
+const struct item_binding *source_item(const struct source *s, const char *device, const char *device_name,
+                                       const char *item);
+
+/* The positions that are stored now, for sources whose own idea of it proved wrong; one a source, in order;
+ * the instance is "" where nothing is stored. */
+MUST_USE bool cursors_load(struct db *db, const struct source *const *sources, size_t count,
+                           struct arena *mem, struct cursor *out, struct err *err);
+
+#endif

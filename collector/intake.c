@@ -1,0 +1,186 @@
+#include "intake.h"
+
+#include "base/text.h"
+
+#include <inttypes.h>
+
+enum { REASON_TEXT = 60, MOST_DAYS_AHEAD = 1 };
+
+static const int64_t EARLIEST_US = INT64_C(946684800) * US_PER_S; /* 2000-01-01 */
+
+struct intake {
+    const struct source *source;
+    struct arena *mem;
+    struct batch *out;
+};
+
+/* Room for one more item at the end of an array, which grows by doubling. */
+static void *with_room(struct arena *mem, void *array, size_t count, size_t size)
+{
+    bool is_full = (count & (count - 1)) == 0;
+    return is_full ? arena_grow(mem, array, count, count ? 2 * count : 1, size) : array;
+}
+
+static void set_aside(struct intake *in, uint64_t sequence, const char *item, const char *reason)
+{
+    struct batch *b = in->out;
+    b->set_aside = with_room(in->mem, b->set_aside, b->set_aside_count, sizeof *b->set_aside);
+    b->set_aside[b->set_aside_count++] =
+        (struct set_aside_row){arena_strdup(in->mem, item), arena_strdup(in->mem, reason), sequence};
+}
+
+static struct observation *copy_of(const struct observation *o, struct arena *mem)
+{
+    struct observation *c = arena_alloc(mem, sizeof *c);
+    *c = *o;
+    const char **texts[] = {&c->device,      &c->device_name,     &c->item,      &c->type,        &c->value,
+                            &c->native_code, &c->native_severity, &c->qualifier, &c->condition_id};
+    for (size_t k = 0; k < sizeof texts / sizeof *texts; k++)
+        *texts[k] = arena_strdup(mem, *texts[k]);
+    return c;
+}
+
+static const char *quoted(struct intake *in, const char *value, const char *what)
+{
+    char *cut = arena_strdup(in->mem, value);
+    text_cut(cut, REASON_TEXT);
+    return arena_printf(in->mem, "'%s' %s", cut, what);
+}
+
+static void take_speed(struct intake *in, const struct item_binding *b, const struct observation *o)
+{
+    struct reading r = {.fan_no = b->fan_no, .milli_rpm = RPM_UNAVAILABLE, .at_us = o->at_us};
+    if (o->value && !text_milli(o->value, &r.milli_rpm)) {
+        set_aside(in, o->sequence, o->item, quoted(in, o->value, "is not a speed in rev/min"));
+        return;
+    }
+    if (o->value && r.milli_rpm < 0) {
+        set_aside(in, o->sequence, o->item, quoted(in, o->value, "is a speed below 0"));
+        return;
+    }
+    in->out->readings[in->out->reading_count++] = r;
+}
+
+static void take_condition(struct intake *in, const struct item_binding *b, const struct observation *o)
+{
+    struct batch *out = in->out;
+    out->conditions = with_room(in->mem, out->conditions, out->condition_count, sizeof *out->conditions);
+    out->conditions[out->condition_count++] = (struct condition_row){
+        .observation = copy_of(o, in->mem),
+        .drive = arena_strdup(in->mem, b->drive),
+        .axis = arena_strdup(in->mem, b->axis),
+        .machine = arena_strdup(in->mem, b->machine),
+    };
+}
+
+static void take_event(struct intake *in, const struct item_binding *b, const struct observation *o)
+{
+    struct batch *out = in->out;
+    out->events = with_room(in->mem, out->events, out->event_count, sizeof *out->events);
+    out->events[out->event_count++] = (struct event_row){copy_of(o, in->mem), b->role};
+}
+
+static bool is_condition_role(enum item_role role)
+{
+    return role == ROLE_DRIVE_CONDITION || role == ROLE_AXIS_CONDITION;
+}
+
+/* NULL when the observation can be used. */
+static const char *objection(const struct intake *in, const struct item_binding *b,
+                             const struct observation *o)
+{
+    if (o->at_us < EARLIEST_US)
+        return "its time lies before 2000";
+    if (o->at_us > in->out->received_us + MOST_DAYS_AHEAD * US_PER_DAY)
+        return "its time lies more than a day ahead";
+    if (is_condition_role(b->role) && o->category != CATEGORY_CONDITION)
+        return "it is bound as a condition, but is none";
+    if (!is_condition_role(b->role) && o->category == CATEGORY_CONDITION)
+        return "it is a condition, but is not bound as one";
+    return NULL;
+}
+
+static void take(struct intake *in, const struct observation *o)
+{
+    const struct item_binding *b = source_item(in->source, o->device, o->device_name, o->item);
+    if (!b)
+        return;
+    const char *reason = objection(in, b, o);
+    if (reason)
+        set_aside(in, o->sequence, o->item, reason);
+    else if (b->role == ROLE_FAN_SPEED)
+        take_speed(in, b, o);
+    else if (is_condition_role(b->role))
+        take_condition(in, b, o);
+    else
+        take_event(in, b, o);
+}
+
+static void take_test_data(struct intake *in, const struct document *d)
+{
+    if (!d->count)
+        return;
+    set_aside(in, 0, NULL,
+              arena_printf(in->mem, "the source marks its answer as test data: %zu observations left out",
+                           d->count));
+}
+
+static void take_part(struct intake *in, const struct poll_part *part)
+{
+    const struct document *d = part->document;
+    if (d->test_data) {
+        take_test_data(in, d);
+        return;
+    }
+    uint64_t before = 0;
+    for (size_t k = 0; k < d->count; k++) {
+        const struct observation *o = &d->observations[k];
+        if (o->sequence >= part->first && o->sequence < part->end && o->sequence != before)
+            take(in, o);
+        before = o->sequence;
+    }
+    for (size_t k = 0; k < d->refused; k++) {
+        const struct refusal *r = &d->refusals[k];
+        if (!r->sequence || (r->sequence >= part->first && r->sequence < part->end))
+            set_aside(in, r->sequence, r->item, r->reason);
+    }
+}
+
+static struct cursor copy_of_cursor(const struct cursor *c, struct arena *mem)
+{
+    return (struct cursor){arena_strdup(mem, c->instance), c->next};
+}
+
+static void take_gap(struct intake *in, const struct gap_row *gap)
+{
+    struct gap_row *copy = arena_alloc(in->mem, sizeof *copy);
+    *copy = *gap;
+    copy->instance = arena_strdup(in->mem, gap->instance);
+    in->out->gaps = copy;
+    in->out->gap_count = 1;
+}
+
+void intake(const struct source *s, const struct poll_result *answer, int64_t received_us, struct arena *mem,
+            struct batch *out)
+{
+    *out = (struct batch){
+        .site = s->site,
+        .source = s->source,
+        .received_us = received_us,
+        .from = copy_of_cursor(&answer->from, mem),
+        .to = copy_of_cursor(&answer->to, mem),
+        .clock_offset_us =
+            answer->created_us == TIME_UNKNOWN ? TIME_UNKNOWN : answer->created_us - received_us,
+        .buffer_size = answer->buffer_size,
+        .last_sequence = answer->last_sequence,
+    };
+    struct intake in = {s, mem, out};
+    size_t most = 0;
+    for (size_t k = 0; k < answer->part_count; k++)
+        most += answer->parts[k].document->count;
+    out->readings = arena_array(mem, struct reading, most);
+    for (size_t k = 0; k < answer->part_count; k++)
+        take_part(&in, &answer->parts[k]);
+    if (answer->has_gap)
+        take_gap(&in, &answer->gap);
+}

@@ -1,0 +1,33 @@
+/*
+ * Batches into the database: journal, conditions, events, gaps and the cursors that they move, in one
+ * transaction.
+ *
+ * A cursor that is not where its batch expects it stops the transaction as a whole, so nothing is ever stored
+ * twice: not after a crash, a lost answer to COMMIT, or by a second collector.
+ */
+#ifndef COLLECTOR_LOAD_H
+#define COLLECTOR_LOAD_H
+
+#include "batch.h"
+#include "db.h"
+
+enum load_fate {
+    LOAD_STORED,
+    LOAD_STALE,   /* the source's cursor stands elsewhere: read it again */
+    LOAD_REFUSED, /* the database refuses the content: trying again would fail for ever */
+};
+
+struct load_result {
+    enum load_fate fate;
+    const char *why; /* LOAD_REFUSED */
+};
+
+/*
+ * Stores batches; those of one source stand in the order in which they were read. When all together cannot
+ * be stored, each source is tried for itself, and results[k] says what became of batches[k]. False: the
+ * database cannot be used now, and nothing more was stored than the results say.
+ */
+MUST_USE bool load_batches(struct db *db, const struct batch *batches, size_t count, struct arena *mem,
+                           struct load_result *results, struct err *err);
+
+#endif

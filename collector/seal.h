@@ -1,0 +1,30 @@
+/*
+ * The journal into blocks: readings of closed hours become packed blocks per fan and hour, those of closed
+ * days packed blocks per fan and day with a summary row.
+ *
+ * Every step is one transaction that writes the blocks and deletes what they were made of: wherever it is
+ * broken off, each reading lies in exactly one place. Late readings are merged into the blocks they belong
+ * to. Two sealers exclude each other.
+ */
+#ifndef COLLECTOR_SEAL_H
+#define COLLECTOR_SEAL_H
+
+#include "db.h"
+
+/* An hour or a day is closed when it has been over for so long. */
+#define SEAL_GRACE_US (5 * 60 * US_PER_S)
+/* Journal rows that are older are folded though their hour is not closed. */
+#define SEAL_LATEST_US (2 * US_PER_HOUR)
+
+struct seal_report {
+    int64_t steps, journal_rows, readings, fan_days;
+    bool was_busy; /* another process seals: nothing more was done */
+};
+
+/* Seals everything that is due at now_us. */
+MUST_USE bool seal(struct db *db, int64_t now_us, struct seal_report *out, struct err *err);
+/* One step of at most about max_readings; *more says whether something was done. */
+MUST_USE bool seal_step(struct db *db, int64_t now_us, int64_t max_readings, struct seal_report *out,
+                        bool *more, struct err *err);
+
+#endif
