@@ -75,7 +75,8 @@ static json_t *load(const char *bytes, size_t size, struct err *err)
     json_error_t why;
     json_t *root = json_loadb(bytes, size, JSON_REJECT_DUPLICATES, &why);
     if (!root) {
-        if (json_error_code(&why) == json_error_out_of_memory)
+        /* Without memory for its own beginning jansson says nothing at all. */
+        if (json_error_code(&why) == json_error_out_of_memory || !*why.text)
             err_set(err, ERR_SYSTEM, "out of memory while reading JSON");
         else
             err_set(err, ERR_INPUT, "line %d, column %d: %s", why.line, why.column, why.text);

@@ -26,6 +26,7 @@ struct reader {
     struct err *err;
     int lines_cut;    /* before the document proper */
     size_t happening; /* counts what the parser tells */
+    bool finished; /* the root element was read to its end */
     int depth;
     int place[XML_MAX_DEPTH + 1];
     struct xml_element element;
@@ -129,6 +130,7 @@ static void on_end(void *data, const xmlChar *name, const xmlChar *prefix, const
 
     r->happening++;
     int place = r->place[r->depth--];
+    r->finished = r->depth == 0;
     if (place != XML_PASS_OVER)
         r->handler->end(r->context, place);
 }
@@ -238,6 +240,9 @@ static bool feed_chunks(struct reader *r, const char *bytes, size_t size)
     }
     if (r->err->kind == ERR_NONE)
         xmlParseChunk(r->parser, NULL, 0, 1);
+    /* Out of memory, libxml2 may fall silent and still call what it has read well-formed. */
+    if (r->err->kind == ERR_NONE && !r->finished)
+        err_set(r->err, ERR_SYSTEM, "XML was read in part only: out of memory");
     if (r->err->kind == ERR_NONE && !r->parser->wellFormed)
         err_set(r->err, ERR_INPUT, "not well-formed XML");
     return r->err->kind == ERR_NONE;

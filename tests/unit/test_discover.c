@@ -1,0 +1,175 @@
+#include "discover.h"
+
+#include <check.h>
+
+#include <stdlib.h>
+#include <string.h>
+
+/* One item of a model and what is proposed for it; role -1: nothing. */
+struct proposal {
+    const char *what;
+    struct model_item item;
+    int role;
+    const char *position;
+};
+
+#define SPEED .item = "n", .device = "m", .category = "SAMPLE", .type = "ROTARY_VELOCITY"
+#define CONDITION .item = "c", .device = "m", .category = "CONDITION", .type = "SYSTEM"
+#define EVENT .item = "e", .device = "m", .category = "EVENT", .component = "Device", .path = ""
+
+static const struct proposal proposals[] = {
+    {"a fan component with its position as name",
+     {SPEED, .path = "Axes/Linear[X]/Amplifier/Fan[internal-1]", .component = "Fan"},
+     ROLE_FAN_SPEED,
+     "internal-1"},
+    {"the second fan",
+     {SPEED, .path = "Axes/Linear[X1]/Fan[F2]", .component = "Fan"},
+     ROLE_FAN_SPEED,
+     "internal-2"},
+    {"a number with a nought before it",
+     {SPEED, .path = "Axes/Linear[X]/Fan[fan 02]", .component = "Fan"},
+     ROLE_FAN_SPEED,
+     "internal-2"},
+    {"the heat sink's fan",
+     {SPEED, .path = "Fan[Heat-Sink 1]", .component = "Fan"},
+     ROLE_FAN_SPEED,
+     "heat-sink"},
+    {"a third fan", {SPEED, .path = "Fan[fan 3]", .component = "Fan"}, ROLE_FAN_SPEED, ""},
+    {"a fan without a name on an axis with a number",
+     {SPEED, .path = "Axes/Linear[X1]/Fan", .component = "Fan"},
+     ROLE_FAN_SPEED,
+     ""},
+    {"the item's own name where the fan has none",
+     {SPEED, .path = "Axes/Linear[X]/Fan", .component = "Fan", .name = "X fan 1"},
+     ROLE_FAN_SPEED,
+     "internal-1"},
+    {"a fan as a composition of an axis",
+     {SPEED, .path = "Axes/Linear[X2]", .component = "Linear", .composition = "FAN", .sub_type = "ACTUAL"},
+     ROLE_FAN_SPEED,
+     ""},
+    {"a composition with the position in the item's name",
+     {SPEED, .path = "Axes/Linear[X]", .component = "Linear", .composition = "FAN", .name = "X1_heatsink"},
+     ROLE_FAN_SPEED,
+     "heat-sink"},
+    {"a speed below a fan",
+     {SPEED, .path = "Fan[internal-2]/Sensor[s]", .component = "Sensor"},
+     ROLE_FAN_SPEED,
+     ""},
+    {"a spindle", {SPEED, .path = "Axes/Rotary[S]", .component = "Rotary"}, -1, ""},
+    {"an axis motor",
+     {SPEED, .path = "Axes/Linear[X]", .component = "Linear", .composition = "MOTOR"},
+     -1,
+     ""},
+    {"a component that only sounds like one",
+     {SPEED, .path = "Systems/Fans[1]/Fancoil[2]", .component = "Fancoil"},
+     -1,
+     ""},
+    {"a commanded speed",
+     {SPEED, .path = "Fan[internal-1]", .component = "Fan", .sub_type = "COMMANDED"},
+     -1,
+     ""},
+    {"an average", {SPEED, .path = "Fan[internal-1]", .component = "Fan", .statistic = "AVERAGE"}, -1, ""},
+    {"a fan's temperature",
+     {.item = "t",
+      .device = "m",
+      .category = "SAMPLE",
+      .type = "TEMPERATURE",
+      .path = "Fan",
+      .component = "Fan"},
+     -1,
+     ""},
+    {"a fan's condition",
+     {CONDITION, .path = "Axes/Linear[X]/Fan[1]", .component = "Fan"},
+     ROLE_DRIVE_CONDITION,
+     ""},
+    {"an amplifier's condition",
+     {CONDITION, .path = "Axes/Linear[X]/Amplifier", .component = "Amplifier"},
+     ROLE_DRIVE_CONDITION,
+     ""},
+    {"a condition of an amplifier as a composition",
+     {CONDITION, .path = "Axes/Linear[X]", .component = "Linear", .composition = "AMPLIFIER"},
+     ROLE_DRIVE_CONDITION,
+     ""},
+    {"an axis' condition",
+     {CONDITION, .path = "Axes/Linear[X]", .component = "Linear"},
+     ROLE_AXIS_CONDITION,
+     ""},
+    {"a rotary axis' condition",
+     {CONDITION, .path = "Axes/Rotary[C]", .component = "Rotary"},
+     ROLE_AXIS_CONDITION,
+     ""},
+    {"the controller's condition", {CONDITION, .path = "Controller", .component = "Controller"}, -1, ""},
+    {"availability", {EVENT, .type = "AVAILABILITY"}, ROLE_AVAILABILITY, ""},
+    {"power", {EVENT, .type = "POWER_STATE"}, ROLE_POWER, ""},
+    {"power in version 1.0", {EVENT, .type = "POWER_STATUS"}, ROLE_POWER, ""},
+    {"another event", {EVENT, .type = "EXECUTION"}, -1, ""},
+    {"an item of which nothing is known", {.item = "x", .device = "m"}, -1, ""},
+};
+
+enum { PROPOSALS = sizeof proposals / sizeof *proposals };
+
+START_TEST(an_item_is_proposed_for_what_it_is)
+{
+    const struct proposal *p = &proposals[_i];
+    struct arena *mem = arena_new(1 << 20);
+    struct model_item item = p->item;
+    struct model model = {.items = &item, .count = 1};
+    struct draft *drafts;
+    size_t count;
+    discover_bindings(&model, mem, &drafts, &count);
+    if (p->role < 0) {
+        ck_assert_msg(count == 0, "%s", p->what);
+    } else {
+        ck_assert_msg(count == 1, "%s", p->what);
+        ck_assert_msg((int)drafts[0].role == p->role, "%s: role %d", p->what, (int)drafts[0].role);
+        ck_assert_str_eq(drafts[0].position, p->position);
+        ck_assert_str_eq(drafts[0].device, item.device);
+        ck_assert_str_eq(drafts[0].item, item.item);
+        ck_assert_ptr_nonnull(drafts[0].reason);
+        ck_assert_str_ne(drafts[0].reason, "");
+    }
+    arena_free(mem);
+}
+END_TEST
+
+START_TEST(drafts_stand_in_the_order_of_the_model)
+{
+    struct arena *mem = arena_new(1 << 20);
+    struct model_item items[PROPOSALS];
+    struct model model = {.items = items, .count = PROPOSALS};
+    struct draft *drafts;
+    size_t count, next = 0;
+    for (size_t k = 0; k < PROPOSALS; k++)
+        items[k] = proposals[k].item;
+    discover_bindings(&model, mem, &drafts, &count);
+    for (size_t k = 0; k < PROPOSALS; k++)
+        if (proposals[k].role >= 0)
+            ck_assert_int_eq((int)drafts[next++].role, proposals[k].role);
+    ck_assert_uint_eq(count, next);
+    arena_free(mem);
+}
+END_TEST
+
+START_TEST(a_source_that_cannot_be_asked_is_an_error)
+{
+    struct err err = {0};
+    const char *const nowhere[] = {"http://127.0.0.1:1/"};
+    ck_assert_int_eq(discover_command(nowhere, 1, &err), 69);
+    ck_assert_int_eq(err.kind, ERR_UNAVAILABLE);
+}
+END_TEST
+
+int main(void)
+{
+    TCase *tc = tcase_create("discover");
+    tcase_add_loop_test(tc, an_item_is_proposed_for_what_it_is, 0, PROPOSALS);
+    tcase_add_test(tc, drafts_stand_in_the_order_of_the_model);
+    tcase_add_test(tc, a_source_that_cannot_be_asked_is_an_error);
+    Suite *suite = suite_create("discover");
+    suite_add_tcase(suite, tc);
+    SRunner *runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    int failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+}

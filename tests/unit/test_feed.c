@@ -1,0 +1,162 @@
+#include "decoded.h"
+#include "feed.h"
+
+/* Of jansson, whose header only its owner includes. */
+void json_set_alloc_funcs(void *(*malloc_function)(size_t), void (*free_function)(void *));
+
+static struct cases cases;
+static struct arena *mem;
+static struct err err;
+static struct document document;
+
+static void set_up(void)
+{
+    mem = arena_new(ARENA_BYTES);
+    err = (struct err){0};
+}
+
+static void tear_down(void)
+{
+    arena_free(mem);
+}
+
+static const char head[] = "{\"feed\":1,\"instance\":\"i\",\"created\":\"2026-03-02T08:00:05Z\","
+                           "\"buffer\":{\"size\":9,\"first\":1,\"last\":9,\"next\":10},\"observations\":[";
+
+static char *document_of(size_t n, size_t *size)
+{
+    char *bytes;
+    FILE *out = open_memstream(&bytes, size);
+    fputs(head, out);
+    for (size_t k = 0; k < n; k++)
+        fprintf(out,
+                "%s{\"sequence\":%zu,\"time\":\"2026-03-02T08:00:00Z\",\"device\":\"d\",\"item\":\"i%zu\","
+                "\"value\":%zu.25}",
+                k ? "," : "", n - k, k / 10, n - k);
+    fputs("]}", out);
+    fclose(out);
+    return bytes;
+}
+
+START_TEST(every_case_comes_to_what_is_expected)
+{
+    check_case(&cases, _i, "input.json", feed_document, feed_model);
+}
+END_TEST
+
+START_TEST(a_long_document_loses_nothing_and_is_put_in_order)
+{
+    enum { N = 20000 };
+    size_t size;
+    char *bytes = document_of(N, &size);
+    ck_assert_msg(feed_document(bytes, size, mem, &document, &err), "%s", err.text);
+    ck_assert_uint_eq(document.count, N);
+    ck_assert_uint_eq(document.refused, 0);
+    for (size_t k = 0; k < N; k++) {
+        char value[32];
+        snprintf(value, sizeof value, "%zu.25", k + 1);
+        ck_assert_uint_eq(document.observations[k].sequence, k + 1);
+        ck_assert_str_eq(document.observations[k].value, value);
+    }
+    free(bytes);
+}
+END_TEST
+
+START_TEST(a_document_cut_anywhere_is_refused_with_a_place)
+{
+    size_t size;
+    char *bytes = document_of(2, &size);
+    for (size_t cut = 0; cut < size; cut++) {
+        char *part = malloc(cut ? cut : 1); /* so that reading past the end is seen */
+        memcpy(part, bytes, cut);
+        ck_assert_msg(!feed_document(part, cut, mem, &document, &err), "cut at %zu", cut);
+        ck_assert_int_eq(err.kind, ERR_INPUT);
+        ck_assert_msg(strncmp(err.text, "line 1, column ", 15) == 0, "cut at %zu: %s", cut, err.text);
+        err_clear(&err);
+        free(part);
+    }
+    free(bytes);
+}
+END_TEST
+
+/* Whatever one byte becomes: refused with a reason, or read without harm. */
+START_TEST(a_damaged_byte_does_no_harm)
+{
+    static const char damage[] = {'{', '}', '[', ']', '"', ':', ',', '\\', '-', '0', 'e', ' ', '\xc3', '\0'};
+    size_t size;
+    char *bytes = document_of(2, &size);
+    for (size_t at = 0; at < size; at++) {
+        char kept = bytes[at];
+        for (size_t k = 0; k < sizeof damage; k++) {
+            bytes[at] = damage[k];
+            if (!feed_document(bytes, size, mem, &document, &err))
+                ck_assert_msg(err.kind == ERR_INPUT && *err.text, "byte %zu", at);
+            err_clear(&err);
+            arena_reset(mem);
+        }
+        bytes[at] = kept;
+    }
+    free(bytes);
+}
+END_TEST
+
+static int allocations_left;
+static bool failing_for_good;
+
+static void *failing_malloc(size_t size)
+{
+    int left = allocations_left--;
+    return (failing_for_good ? left <= 0 : left == 0) ? NULL : malloc(size);
+}
+
+/* jansson's n-th allocation fails, alone or with all that follow, for every n until none is asked for. */
+START_TEST(without_memory_the_document_is_refused_not_cut_short)
+{
+    size_t size;
+    char *bytes = document_of(50, &size);
+    int failures = 0;
+    json_set_alloc_funcs(failing_malloc, free);
+    failing_for_good = _i;
+    for (int n = 0; allocations_left <= 0; n++) {
+        ck_assert_int_lt(n, 10000);
+        allocations_left = n;
+        if (feed_document(bytes, size, mem, &document, &err)) {
+            ck_assert_uint_eq(document.count, 50);
+            ck_assert_uint_eq(document.refused, 0);
+        } else {
+            ck_assert_msg(*err.text, "allocation %d", n); /* jansson takes some for bad input */
+            failures++;
+        }
+        err_clear(&err);
+        arena_reset(mem);
+    }
+    json_set_alloc_funcs(malloc, free);
+    ck_assert_int_gt(failures, 10);
+    free(bytes);
+}
+END_TEST
+
+int main(void)
+{
+    find_cases(&cases, TEST_DATA "/feed");
+
+    Suite *suite = suite_create("feed");
+    TCase *tc = tcase_create("cases");
+    tcase_add_loop_test(tc, every_case_comes_to_what_is_expected, 0, cases.count);
+    suite_add_tcase(suite, tc);
+
+    tc = tcase_create("limits and damage");
+    tcase_set_timeout(tc, 60);
+    tcase_add_checked_fixture(tc, set_up, tear_down);
+    tcase_add_test(tc, a_long_document_loses_nothing_and_is_put_in_order);
+    tcase_add_test(tc, a_document_cut_anywhere_is_refused_with_a_place);
+    tcase_add_test(tc, a_damaged_byte_does_no_harm);
+    tcase_add_loop_test(tc, without_memory_the_document_is_refused_not_cut_short, 0, 2);
+    suite_add_tcase(suite, tc);
+
+    SRunner *runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    int failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+}

@@ -1,0 +1,352 @@
+#include "decoded.h"
+#include "mtconnect.h"
+
+#include <stdint.h>
+#include <sys/resource.h>
+#include <unistd.h>
+
+/* Of libxml2, whose headers only its owner includes. */
+int xmlMemSetup(void (*free_function)(void *), void *(*malloc_function)(size_t),
+                void *(*realloc_function)(void *, size_t), char *(*strdup_function)(const char *));
+
+static struct cases cases;
+static struct arena *mem;
+static struct err err;
+static struct document document;
+
+static void set_up(void)
+{
+    mem = arena_new(ARENA_BYTES);
+    err = (struct err){0};
+}
+
+static void tear_down(void)
+{
+    arena_free(mem);
+}
+
+static const char head[] =
+    "<MTConnectStreams><Header creationTime=\"2026-03-02T08:00:05Z\" instanceId=\"9\" bufferSize=\"100\" "
+    "firstSequence=\"1\" lastSequence=\"9\" nextSequence=\"10\"/><Streams><DeviceStream uuid=\"m1\">"
+    "<ComponentStream><Samples>";
+static const char tail[] = "</Samples></ComponentStream></DeviceStream></Streams></MTConnectStreams>";
+
+/* A document around what 'fill' writes in place of samples. */
+static char *document_with(void (*fill)(FILE *out, size_t n), size_t n, size_t *size)
+{
+    char *bytes;
+    FILE *out = open_memstream(&bytes, size);
+    fputs(head, out);
+    fill(out, n);
+    fputs(tail, out);
+    fclose(out);
+    return bytes;
+}
+
+static void one_sample(FILE *out, size_t n)
+{
+    fprintf(out,
+            "<RotaryVelocity dataItemId='n' sequence='%zu' "
+            "timestamp='2026-03-02T08:00:00Z'>4000</RotaryVelocity>",
+            n);
+}
+
+static bool decode_with(void (*fill)(FILE *out, size_t n), size_t n)
+{
+    size_t size;
+    char *bytes = document_with(fill, n, &size);
+    bool fine = mtconnect_document(bytes, size, mem, &document, &err);
+    free(bytes);
+    return fine;
+}
+
+START_TEST(every_case_comes_to_what_is_expected)
+{
+    check_case(&cases, _i, "input.xml", mtconnect_document, mtconnect_model);
+}
+END_TEST
+
+static void nested(FILE *out, size_t n)
+{
+    for (size_t k = 0; k < n; k++)
+        fputs("<a>", out);
+    for (size_t k = 0; k < n; k++)
+        fputs("</a>", out);
+}
+
+/* Samples stand five deep. */
+START_TEST(elements_may_stand_64_deep_and_no_deeper)
+{
+    ck_assert_msg(decode_with(nested, 64 - 5), "%s", err.text);
+    ck_assert(!decode_with(nested, 65 - 5));
+    ck_assert_ptr_nonnull(strstr(err.text, "elements stand more than 64 deep"));
+    err_clear(&err);
+    ck_assert(!decode_with(nested, 200000));
+    ck_assert_int_eq(err.kind, ERR_INPUT);
+    ck_assert_ptr_nonnull(strstr(err.text, "line 1, column "));
+}
+END_TEST
+
+static void long_attribute(FILE *out, size_t n)
+{
+    fprintf(out, "<x y='%*s'/>", (int)n, "z");
+}
+
+START_TEST(an_attribute_may_have_4096_bytes_and_no_more)
+{
+    ck_assert_msg(decode_with(long_attribute, 4096), "%s", err.text);
+    ck_assert(!decode_with(long_attribute, 4097));
+    ck_assert_ptr_nonnull(strstr(err.text, "attribute 'y' is longer than 4096 bytes"));
+    err_clear(&err);
+    ck_assert(!decode_with(long_attribute, 5 << 20));
+    ck_assert_ptr_nonnull(strstr(err.text, "a tag is longer than"));
+}
+END_TEST
+
+static void many_attributes(FILE *out, size_t n)
+{
+    fputs("<x", out);
+    for (size_t k = 0; k < n; k++)
+        fprintf(out, " a%zu=''", k);
+    fputs("/>", out);
+}
+
+static double seconds_used(void)
+{
+    struct rusage r;
+    getrusage(RUSAGE_SELF, &r);
+    return (double)r.ru_utime.tv_sec + (double)r.ru_utime.tv_usec / 1e6;
+}
+
+/* libxml2 compares every attribute with every other one: a million would take an hour. */
+START_TEST(many_attributes_are_refused_before_they_cost_time)
+{
+    ck_assert_msg(decode_with(many_attributes, 64), "%s", err.text);
+    ck_assert(!decode_with(many_attributes, 65));
+    ck_assert_ptr_nonnull(strstr(err.text, "an element has more than 64 attributes"));
+    err_clear(&err);
+    double before = seconds_used();
+    ck_assert(!decode_with(many_attributes, 1000000));
+    ck_assert_int_eq(err.kind, ERR_INPUT);
+    ck_assert_double_lt(seconds_used() - before, 5.0);
+}
+END_TEST
+
+static void long_value(FILE *out, size_t n)
+{
+    fputs("<RotaryVelocityTimeSeries dataItemId='n' sequence='1' timestamp='2026-03-02T08:00:00Z'>", out);
+    for (size_t k = 0; k < n / 4; k++)
+        fputs("401 ", out);
+    fputs("</RotaryVelocityTimeSeries>", out);
+    one_sample(out, 2);
+}
+
+START_TEST(a_value_may_have_64_kB_and_a_longer_one_is_refused_alone)
+{
+    ck_assert_msg(decode_with(long_value, 65536), "%s", err.text);
+    ck_assert_uint_eq(document.count, 2);
+    ck_assert_str_eq(document.observations[0].value, "401");
+    ck_assert_msg(decode_with(long_value, 65540), "%s", err.text);
+    ck_assert_uint_eq(document.count, 1);
+    ck_assert_uint_eq(document.observations[0].sequence, 2);
+    ck_assert_uint_eq(document.refused, 1);
+    ck_assert_str_eq(document.refusals[0].reason, "its text is longer than 64 kB");
+}
+END_TEST
+
+static void bad_samples(FILE *out, size_t n)
+{
+    for (size_t k = 0; k < n; k++)
+        fputs("<Load/>", out);
+    one_sample(out, 1);
+}
+
+START_TEST(after_a_thousand_refusals_the_others_are_counted)
+{
+    ck_assert_msg(decode_with(bad_samples, 1000), "%s", err.text);
+    ck_assert_uint_eq(document.refused, 1000);
+    ck_assert_msg(decode_with(bad_samples, 3500), "%s", err.text);
+    ck_assert_uint_eq(document.refused, 1001);
+    ck_assert_str_eq(document.refusals[1000].reason, "2500 more observations refused");
+    ck_assert_uint_eq(document.count, 1);
+}
+END_TEST
+
+/* The k-th of n sequences, each once: items report in turn, and stand one after the other. */
+static uint64_t scattered(size_t k, size_t n)
+{
+    return 1000000000000 + (k * 7919 + 13) % n;
+}
+
+static void many_samples(FILE *out, size_t n)
+{
+    for (size_t k = 0; k < n; k++) {
+        uint64_t s = scattered(k, n);
+        fprintf(
+            out,
+            "<Load dataItemId='item-%zu' sequence='%llu' timestamp='2026-03-02T08:%02d:%02dZ'>%llu</Load>\n",
+            k / 100, (unsigned long long)s, (int)(s / 60 % 60), (int)(s % 60), (unsigned long long)s);
+    }
+}
+
+START_TEST(a_long_document_loses_nothing_and_is_put_in_order)
+{
+    enum { N = 30000 };
+    ck_assert_msg(decode_with(many_samples, N), "%s", err.text);
+    ck_assert_uint_eq(document.count, N);
+    ck_assert_uint_eq(document.refused, 0);
+    char value[32];
+    for (size_t k = 0; k < N; k++) {
+        const struct observation *o = &document.observations[k];
+        snprintf(value, sizeof value, "%zu", 1000000000000 + k);
+        ck_assert_uint_eq(o->sequence, 1000000000000 + k);
+        ck_assert_str_eq(o->value, value);
+    }
+    for (size_t k = 0; k < N; k++) {
+        snprintf(value, sizeof value, "item-%zu", k / 100);
+        ck_assert_str_eq(document.observations[scattered(k, N) - 1000000000000].item, value);
+    }
+}
+END_TEST
+
+START_TEST(a_document_cut_anywhere_is_refused_with_a_reason)
+{
+    size_t size;
+    char *bytes = document_with(one_sample, 1, &size);
+    for (size_t cut = 0; cut < size; cut++) {
+        char *part = malloc(cut ? cut : 1); /* so that reading past the end is seen */
+        memcpy(part, bytes, cut);
+        ck_assert_msg(!mtconnect_document(part, cut, mem, &document, &err), "cut at %zu", cut);
+        ck_assert_int_eq(err.kind, ERR_INPUT);
+        ck_assert_msg(strncmp(err.text, "line ", 5) == 0, "cut at %zu: %s", cut, err.text);
+        err_clear(&err);
+        free(part);
+    }
+    ck_assert_msg(mtconnect_document(bytes, size, mem, &document, &err), "%s", err.text);
+    free(bytes);
+}
+END_TEST
+
+/* Whatever one byte becomes: refused with a reason, or read without harm. */
+START_TEST(a_damaged_byte_does_no_harm)
+{
+    static const char damage[] = {'<', '>', '&', '"',    '\'',   '/',    ' ',
+                                  'a', '0', '-', '\x01', '\xc3', '\xff', '\0'};
+    size_t size;
+    char *bytes = document_with(one_sample, 1, &size);
+    for (size_t at = 0; at < size; at++) {
+        char kept = bytes[at];
+        for (size_t k = 0; k < sizeof damage; k++) {
+            bytes[at] = damage[k];
+            if (!mtconnect_document(bytes, size, mem, &document, &err))
+                ck_assert_msg(err.kind == ERR_INPUT && *err.text, "byte %zu", at);
+            err_clear(&err);
+            arena_reset(mem);
+        }
+        bytes[at] = kept;
+    }
+    free(bytes);
+}
+END_TEST
+
+static int allocations_left;
+static bool failing_for_good;
+
+static bool allocation_fails(void)
+{
+    int left = allocations_left--;
+    return failing_for_good ? left <= 0 : left == 0;
+}
+
+static void *failing_malloc(size_t size)
+{
+    return allocation_fails() ? NULL : malloc(size);
+}
+
+static void *failing_realloc(void *p, size_t size)
+{
+    return allocation_fails() ? NULL : realloc(p, size);
+}
+
+static char *failing_strdup(const char *text)
+{
+    return allocation_fails() ? NULL : strdup(text);
+}
+
+/* libxml2's n-th allocation fails, alone or with all that follow, for every n until none is asked for. */
+START_TEST(without_memory_the_document_is_refused_not_cut_short)
+{
+    size_t size;
+    char *bytes = document_with(many_samples, 500, &size);
+    int failures = 0;
+    ck_assert_int_eq(xmlMemSetup(free, failing_malloc, failing_realloc, failing_strdup), 0);
+    failing_for_good = _i;
+    for (int n = 0; allocations_left <= 0; n++) {
+        ck_assert_int_lt(n, 10000);
+        allocations_left = n;
+        if (mtconnect_document(bytes, size, mem, &document, &err)) {
+            ck_assert_uint_eq(document.count, 500);
+            ck_assert_uint_eq(document.refused, 0);
+        } else {
+            ck_assert_msg(err.kind == ERR_SYSTEM || err.kind == ERR_INPUT, "allocation %d: kind %d", n,
+                          err.kind);
+            failures++;
+        }
+        err_clear(&err);
+        arena_reset(mem);
+    }
+    xmlMemSetup(free, malloc, realloc, strdup);
+    ck_assert_int_gt(failures, 10);
+    free(bytes);
+}
+END_TEST
+
+START_TEST(nothing_is_printed_about_bad_documents)
+{
+    char text[64] = "";
+    FILE *kept = tmpfile();
+    int standard_error = dup(STDERR_FILENO);
+    dup2(fileno(kept), STDERR_FILENO);
+    for (int k = 0; k < cases.count; k++) {
+        size_t size;
+        char *bytes = read_file(cases.folder, cases.name[k], "input.xml", &size);
+        free(outcome_of(cases.name[k], bytes, size, mtconnect_document, mtconnect_model));
+        free(bytes);
+    }
+    dup2(standard_error, STDERR_FILENO);
+    rewind(kept);
+    ck_assert_ptr_null(fgets(text, sizeof text, kept));
+    fclose(kept);
+}
+END_TEST
+
+int main(void)
+{
+    find_cases(&cases, TEST_DATA "/mtconnect");
+
+    Suite *suite = suite_create("mtconnect");
+    TCase *tc = tcase_create("cases");
+    tcase_add_loop_test(tc, every_case_comes_to_what_is_expected, 0, cases.count);
+    suite_add_tcase(suite, tc);
+
+    tc = tcase_create("limits and damage");
+    tcase_set_timeout(tc, 60);
+    tcase_add_checked_fixture(tc, set_up, tear_down);
+    tcase_add_test(tc, elements_may_stand_64_deep_and_no_deeper);
+    tcase_add_test(tc, an_attribute_may_have_4096_bytes_and_no_more);
+    tcase_add_test(tc, many_attributes_are_refused_before_they_cost_time);
+    tcase_add_test(tc, a_value_may_have_64_kB_and_a_longer_one_is_refused_alone);
+    tcase_add_test(tc, after_a_thousand_refusals_the_others_are_counted);
+    tcase_add_test(tc, a_long_document_loses_nothing_and_is_put_in_order);
+    tcase_add_test(tc, a_document_cut_anywhere_is_refused_with_a_reason);
+    tcase_add_test(tc, a_damaged_byte_does_no_harm);
+    tcase_add_loop_test(tc, without_memory_the_document_is_refused_not_cut_short, 0, 2);
+    tcase_add_test(tc, nothing_is_printed_about_bad_documents);
+    suite_add_tcase(suite, tc);
+
+    SRunner *runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    int failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+}
