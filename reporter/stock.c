@@ -183,7 +183,7 @@ static const char *notes(const struct plan *p, const struct need *n, const struc
     const char *words = "";
     char day[DAY_TEXT];
 
-    if (line->order > shortfall)
+    if (line->order > 0 && line->order > shortfall)
         words = arena_printf(p->mem, "%s; ordered in steps of %d, at least %d", words,
                              n->part->order_multiple, n->part->minimum_order);
     if (isnan(n->part->lead_time_days) && n->fans > 0)
