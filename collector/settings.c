@@ -1,0 +1,33 @@
+#include "settings.h"
+
+#include "base/log.h"
+#include "migrate.h"
+
+struct settings settings;
+
+const struct opt settings_options[] = {
+    {"db", "CONNINFO", "Connection string of the database, else the PG* environment", OPT_TEXT, &settings.db,
+     0, 0},
+    {"json", NULL, "Print results as JSON", OPT_FLAG, &settings.json, 0, 0},
+    {"verbose", NULL, "Log more", OPT_FLAG, &settings.verbose, 0, 0},
+    {"quiet", NULL, "Log warnings and errors only", OPT_FLAG, &settings.quiet, 0, 0},
+    {0},
+};
+
+bool settings_open(struct db **db, struct err *err)
+{
+    if (!db_open(db, settings.db, "vaneward-collector", err))
+        return false;
+    if (migrate_check(*db, err))
+        return true;
+    db_close(*db);
+    return false;
+}
+
+void settings_apply_log(void)
+{
+    if (settings.verbose)
+        log_set_level(LOG_LEVEL_DEBUG);
+    else if (settings.quiet)
+        log_set_level(LOG_LEVEL_WARN);
+}
