@@ -49,6 +49,7 @@ struct batch {
     struct cursor from, to;
     int64_t clock_offset_us; /* publisher's clock minus ours at receipt; TIME_UNKNOWN when not known */
     uint64_t buffer_size, last_sequence;
+    size_t observations; /* that the answer covered, bound or not */
     struct reading *readings;
     size_t reading_count;
     struct condition_row *conditions;

@@ -135,8 +135,10 @@ static void take_part(struct intake *in, const struct poll_part *part)
     uint64_t before = 0;
     for (size_t k = 0; k < d->count; k++) {
         const struct observation *o = &d->observations[k];
-        if (o->sequence >= part->first && o->sequence < part->end && o->sequence != before)
-            take(in, o);
+        if (o->sequence < part->first || o->sequence >= part->end || o->sequence == before)
+            continue;
+        in->out->observations++;
+        take(in, o);
         before = o->sequence;
     }
     for (size_t k = 0; k < d->refused; k++) {

@@ -1,0 +1,397 @@
+#include "reader.h"
+
+#include "base/clock.h"
+#include "columns.h"
+#include "load.h"
+#include "queries.h"
+#include "schedule.h"
+#include "station.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+enum {
+    FLUSH_MS = 1000,
+    FLUSH_READINGS = 10000,
+    FLUSH_BATCHES = 4096,
+    TRIES = 3, /* in a run that ends */
+};
+static const size_t REGISTER_BYTES = (size_t)8 * 1024 * 1024 * 1024;
+static const size_t BATCH_BYTES = (size_t)2 * 1024 * 1024 * 1024;
+
+struct reader {
+    enum reader_mode mode;
+    size_t most_in_flight;
+    struct bindings bindings;
+    struct arena *register_mem;
+    struct station **stations; /* in order of their keys */
+    size_t count, finished;
+    struct schedule *due;
+    struct fetch *fetch;
+    struct arena *mem; /* of what is waiting to be stored */
+    struct batch *batches;
+    struct station **owners; /* of each batch */
+    size_t waiting, waiting_readings;
+    int64_t waiting_since_ms;
+    bool failures_waiting;
+    bool lost; /* the stations stand where nothing is stored */
+    bool has_conditions;
+    struct reader_totals totals;
+};
+
+bool reader_new(struct reader **out, enum reader_mode mode, size_t in_flight, struct err *err)
+{
+    struct reader *r = calloc(1, sizeof *r);
+    if (!r)
+        return err_set(err, ERR_SYSTEM, "out of memory");
+    *out = r;
+    r->mode = mode;
+    r->most_in_flight = in_flight;
+    r->due = schedule_new();
+    r->mem = arena_new(BATCH_BYTES);
+    r->batches = calloc(FLUSH_BATCHES, sizeof *r->batches);
+    r->owners = calloc(FLUSH_BATCHES, sizeof(struct station *));
+    r->lost = true;
+    if (!r->batches || !r->owners)
+        return err_set(err, ERR_SYSTEM, "out of memory");
+    return true;
+}
+
+void reader_free(struct reader *r)
+{
+    if (!r)
+        return;
+    fetch_free(r->fetch);
+    for (struct station *st; (st = schedule_take(r->due, INT64_MAX));)
+        if (st->gone)
+            station_free(st);
+    schedule_free(r->due);
+    for (size_t k = 0; k < r->count; k++)
+        station_free(r->stations[k]);
+    free(r->stations);
+    arena_free(r->register_mem);
+    arena_free(r->mem);
+    free(r->batches);
+    free(r->owners);
+    free(r);
+}
+
+static void put(struct reader *r, struct station *st, int64_t due_ms)
+{
+    schedule_put(r->due, due_ms, st);
+}
+
+static void finish(struct reader *r, struct station *st)
+{
+    st->finished = true;
+    r->finished++;
+}
+
+/* When to ask again after a complete answer. */
+static void put_next(struct reader *r, struct station *st, bool more)
+{
+    int64_t now_ms = clock_mono_ms();
+    if (more && r->mode != READ_ONCE)
+        put(r, st, now_ms);
+    else if (r->mode == READ_FOR_EVER)
+        put(r, st, schedule_next_ms(st->key, st->source->period_ms, now_ms));
+    else
+        finish(r, st);
+}
+
+static void put_after_failure(struct reader *r, struct station *st)
+{
+    r->failures_waiting = true;
+    if (r->mode != READ_FOR_EVER && st->failures >= TRIES)
+        finish(r, st);
+    else
+        put(r, st, schedule_retry_ms(st->key, st->failures, clock_mono_ms()));
+}
+
+/* The register: old stations go on, new ones begin, those that are gone end when they come home. */
+
+static bool make_fetch(struct reader *r, size_t targets, struct err *err)
+{
+    if (r->fetch)
+        return true;
+    struct fetch_limits limits = fetch_usual_limits;
+    limits.targets = targets;
+    return fetch_new(&r->fetch, &limits, err);
+}
+
+static void take_over(struct reader *r, struct station *st, const struct source *s)
+{
+    st->source = s;
+    if (r->lost)
+        station_stand(st, &s->cursor);
+}
+
+static void begin(struct reader *r, struct station *st)
+{
+    int64_t now_ms = clock_mono_ms();
+    if (r->mode == READ_FOR_EVER) {
+        put(r, st, schedule_next_ms(st->key, st->source->period_ms, now_ms));
+    } else {
+        st->failures = 0;
+        put(r, st, now_ms);
+    }
+}
+
+/* Both lists are in order of the key. */
+static void merge_stations(struct reader *r, const struct bindings *b)
+{
+    struct station **merged = calloc(b->count + 1, sizeof(struct station *));
+    if (!merged)
+        BUG("out of memory");
+    size_t old = 0;
+    for (size_t k = 0; k < b->count; k++) {
+        const struct source *s = &b->sources[k];
+        for (; old < r->count && strcmp(r->stations[old]->key, s->source) < 0; old++)
+            r->stations[old]->gone = true;
+        if (old < r->count && strcmp(r->stations[old]->key, s->source) == 0) {
+            merged[k] = r->stations[old++];
+            take_over(r, merged[k], s);
+        } else {
+            merged[k] = station_new(s);
+            begin(r, merged[k]);
+        }
+    }
+    for (; old < r->count; old++)
+        r->stations[old]->gone = true;
+    free(r->stations);
+    r->stations = merged;
+    r->count = b->count;
+}
+
+static int by_key(const void *left, const void *right)
+{
+    const struct source *a = left, *b = right;
+    return strcmp(a->source, b->source);
+}
+
+bool reader_register(struct reader *r, struct db *db, struct err *err)
+{
+    if (!reader_flush(r, db, err))
+        return false;
+    struct arena *mem = arena_new(REGISTER_BYTES);
+    struct bindings fresh;
+    if (!bindings_load(db, mem, &fresh, err) || !make_fetch(r, fresh.count, err)) {
+        arena_free(mem);
+        return false;
+    }
+    if (fresh.count)
+        qsort(fresh.sources, fresh.count, sizeof *fresh.sources, by_key);
+    merge_stations(r, &fresh);
+    arena_free(r->register_mem);
+    r->register_mem = mem;
+    r->bindings = fresh;
+    r->lost = false;
+    return true;
+}
+
+void reader_lose(struct reader *r)
+{
+    arena_reset(r->mem);
+    r->waiting = r->waiting_readings = 0;
+    r->lost = true;
+}
+
+/* Storing. */
+
+static void count_stored(struct reader *r, const struct batch *b)
+{
+    r->totals.observations += (int64_t)b->observations;
+    r->totals.readings += (int64_t)b->reading_count;
+    r->totals.conditions += (int64_t)b->condition_count;
+    r->totals.events += (int64_t)b->event_count;
+    r->totals.gaps += (int64_t)b->gap_count;
+    r->totals.set_aside += (int64_t)b->set_aside_count;
+    r->has_conditions |= b->condition_count > 0;
+}
+
+/* Sources whose batches were not stored go back to where they are stored. */
+static bool stand_again(struct reader *r, struct db *db, const struct load_result *results, struct err *err)
+{
+    const struct source **sources = arena_array(r->mem, const struct source *, r->waiting);
+    struct station **stations = arena_array(r->mem, struct station *, r->waiting);
+    size_t n = 0;
+    for (size_t k = 0; k < r->waiting; k++) {
+        bool is_known = results[k].fate == LOAD_STORED;
+        for (size_t before = 0; before < n && !is_known; before++)
+            is_known = stations[before] == r->owners[k];
+        if (is_known)
+            continue;
+        stations[n] = r->owners[k];
+        sources[n++] = r->owners[k]->source;
+        const char *why = results[k].why ? results[k].why : "another collector reads it too";
+        station_failed(r->owners[k], why, clock_now_us());
+        r->failures_waiting = true;
+    }
+    struct cursor *cursors = arena_array(r->mem, struct cursor, n);
+    if (!n)
+        return true;
+    if (!cursors_load(db, sources, n, r->mem, cursors, err))
+        return false;
+    for (size_t k = 0; k < n; k++) {
+        station_stand(stations[k], &cursors[k]);
+        if (stations[k]->finished && stations[k]->failures < TRIES) {
+            stations[k]->finished = false;
+            r->finished--;
+            put(r, stations[k], schedule_retry_ms(stations[k]->key, stations[k]->failures, clock_mono_ms()));
+        }
+    }
+    return true;
+}
+
+static bool note_failures(struct reader *r, struct db *db, struct err *err)
+{
+    struct columns *c = columns_new(r->mem, 5);
+    for (size_t k = 0; k < r->count; k++) {
+        struct station *st = r->stations[k];
+        if (!st->failure_is_new)
+            continue;
+        st->failure_is_new = false;
+        const struct db_value cells[] = {db_text(st->source->site), db_text(st->key), db_int(st->failures),
+                                         db_moment(st->failed_us), db_text(st->why)};
+        columns_add(c, cells);
+    }
+    r->failures_waiting = false;
+    return columns_exec(c, db, &q_cursor_failed, NULL, err);
+}
+
+static bool store(struct reader *r, struct db *db, struct err *err)
+{
+    struct load_result *results = arena_array(r->mem, struct load_result, r->waiting);
+    if (!load_batches(db, r->batches, r->waiting, r->mem, results, err))
+        return false;
+    for (size_t k = 0; k < r->waiting; k++) {
+        if (results[k].fate != LOAD_STORED)
+            continue;
+        count_stored(r, &r->batches[k]);
+        station_answered(r->owners[k]);
+    }
+    return stand_again(r, db, results, err);
+}
+
+bool reader_flush(struct reader *r, struct db *db, struct err *err)
+{
+    bool ok = (!r->waiting || store(r, db, err)) && (!r->failures_waiting || note_failures(r, db, err));
+    arena_reset(r->mem);
+    r->waiting = r->waiting_readings = 0;
+    return ok;
+}
+
+/* Asking and taking. */
+
+static void ask_due(struct reader *r)
+{
+    while (fetch_in_flight(r->fetch) < r->most_in_flight) {
+        struct station *st = schedule_take(r->due, clock_mono_ms());
+        if (!st)
+            return;
+        if (st->gone)
+            station_free(st);
+        else
+            station_ask(st, r->fetch);
+    }
+}
+
+static void take(struct reader *r, const struct fetched *came)
+{
+    struct station *st = came->tag;
+    st->in_flight = false;
+    if (st->gone) {
+        station_free(st);
+        return;
+    }
+    if (st->discard) {
+        st->discard = false;
+        poll_restart(&st->poll);
+        put(r, st, clock_mono_ms());
+        return;
+    }
+    bool more = false;
+    struct batch *b = &r->batches[r->waiting];
+    switch (station_take(st, came, clock_now_us(), r->mem, b, &more)) {
+    case POLL_GO_ON:
+        put(r, st, clock_mono_ms());
+        break;
+    case POLL_FAILED:
+        put_after_failure(r, st);
+        break;
+    case POLL_COMPLETE:
+        if (!r->waiting)
+            r->waiting_since_ms = clock_mono_ms();
+        r->owners[r->waiting++] = st;
+        r->waiting_readings += b->reading_count;
+        put_next(r, st, more);
+        break;
+    }
+}
+
+static bool must_flush(const struct reader *r)
+{
+    if (r->waiting && reader_is_done(r))
+        return true;
+    return r->waiting_readings >= FLUSH_READINGS || r->waiting == FLUSH_BATCHES ||
+           (r->waiting && clock_mono_ms() - r->waiting_since_ms >= FLUSH_MS);
+}
+
+bool reader_turn(struct reader *r, struct db *db, int64_t wait_ms, struct err *err)
+{
+    int64_t now_ms = clock_mono_ms(), end_ms = now_ms + wait_ms;
+    for (; now_ms < end_ms && !reader_is_done(r); now_ms = clock_mono_ms()) {
+        ask_due(r);
+        int64_t until_ms = end_ms, due_ms = schedule_due_ms(r->due);
+        if (due_ms < until_ms && fetch_in_flight(r->fetch) < r->most_in_flight)
+            until_ms = due_ms;
+        if (r->waiting && r->waiting_since_ms + FLUSH_MS < until_ms)
+            until_ms = r->waiting_since_ms + FLUSH_MS;
+        struct fetched came;
+        if (fetch_wait(r->fetch, until_ms > now_ms ? until_ms - now_ms : 0, &came))
+            take(r, &came);
+        if (must_flush(r) && !reader_flush(r, db, err))
+            return false;
+    }
+    return !r->failures_waiting || reader_flush(r, db, err);
+}
+
+bool reader_is_done(const struct reader *r)
+{
+    return r->mode != READ_FOR_EVER && r->finished == r->count;
+}
+
+bool reader_has_conditions(struct reader *r)
+{
+    bool has = r->has_conditions;
+    r->has_conditions = false;
+    return has;
+}
+
+const struct reader_totals *reader_totals(const struct reader *r)
+{
+    return &r->totals;
+}
+
+size_t reader_sources(const struct reader *r)
+{
+    return r->count;
+}
+
+size_t reader_sources_read(const struct reader *r)
+{
+    size_t n = 0;
+    for (size_t k = 0; k < r->count; k++)
+        n += r->stations[k]->has_read && !r->stations[k]->failures;
+    return n;
+}
+
+void reader_failures(const struct reader *r, void (*tell)(void *context, const char *source, const char *why),
+                     void *context)
+{
+    for (size_t k = 0; k < r->count; k++) {
+        const struct station *st = r->stations[k];
+        if (st->failures && st->why[0])
+            tell(context, st->key, st->why);
+    }
+}

@@ -1,0 +1,48 @@
+/*
+ * One source in a running collector: where its reading stands, the answer under way, its failures.
+ */
+#ifndef COLLECTOR_STATION_H
+#define COLLECTOR_STATION_H
+
+#include "fetch.h"
+#include "intake.h"
+
+enum { STATION_WHY = 300 };
+
+struct station {
+    char *key;                   /* of the source */
+    const struct source *source; /* in the newest register */
+    struct poll poll;
+    struct arena *mem; /* documents of the answer under way; NULL: none */
+    bool in_flight;
+    bool discard;  /* what is under way belongs to a position that is no longer ours */
+    bool gone;     /* no longer in the register */
+    bool finished; /* nothing more to do in this run */
+    bool has_read;
+    int failures;          /* in a row */
+    char why[STATION_WHY]; /* the last failure */
+    int64_t failed_us;
+    bool failure_is_new; /* not yet noted in the database */
+};
+
+struct station *station_new(const struct source *s);
+void station_free(struct station *st);
+
+/* Stands at a stored position. */
+void station_stand(struct station *st, const struct cursor *at);
+/* Sends the next request. */
+void station_ask(struct station *st, struct fetch *f);
+
+/*
+ * Takes what came. POLL_COMPLETE: *batch, in mem, is what is to be stored, and *more says whether the
+ * source holds more; POLL_FAILED: st->why says why.
+ */
+enum poll_outcome station_take(struct station *st, const struct fetched *came, int64_t now_us,
+                               struct arena *mem, struct batch *batch, bool *more);
+
+/* Counts a failure; logs the first of a row. */
+void station_failed(struct station *st, const char *why, int64_t now_us);
+/* Notes that an answer was stored; logs the end of a row of failures. */
+void station_answered(struct station *st);
+
+#endif
