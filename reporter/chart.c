@@ -29,19 +29,6 @@ static double clamp(double v, double low, double high)
     return v < low ? low : v > high ? high : v;
 }
 
-double chart_step(double span, int parts)
-{
-    double rough = span / parts, power = pow(10, floor(log10(rough)));
-    static const double steps[] = {1, 2, 5};
-
-    for (size_t i = 0; i < sizeof steps / sizeof *steps; i++)
-        if (steps[i] * power >= rough * (1 - 1e-9))
-            return steps[i] * power;
-    return 10 * power;
-}
-
-/* Speed */
-
 static void widen(double *low, double *high, double v)
 {
     if (!isfinite(v))
@@ -72,6 +59,7 @@ static void choose_range(const struct chart_speed *c, struct plot *p)
         low = 0;
         high = 1000;
     }
+    low = fmin(low, high * 0.8); /* noise must not look like a trend */
     double step = chart_step(high - low > 0 ? (high - low) * 1.2 : high * 0.2 + 1, 4);
     p->y_from = fmax(0, floor((low - step * 0.4) / step) * step);
     p->y_to = ceil((high + step * 0.2) / step) * step;
@@ -138,14 +126,14 @@ static void draw_gaps(struct pdf *pdf, const struct chart_speed *c, const struct
     int32_t gap_from = DAY_UNKNOWN;
     bool any = false;
 
-    for (int32_t day = c->from_day; day <= c->today; day++) {
+    for (int32_t day = c->from_day; day < c->today; day++) {
         while (next < c->line.count && c->line.day[next] < day)
             next++;
         bool known = next < c->line.count && c->line.day[next] == day && !isnan(c->line.value[next]);
         if (!known && gap_from == DAY_UNKNOWN)
             gap_from = day;
-        if (gap_from != DAY_UNKNOWN && (known || day == c->today)) {
-            double to = known ? day - 0.5 : day + 0.0, from = gap_from - 0.5;
+        if (gap_from != DAY_UNKNOWN && (known || day == c->today - 1)) {
+            double to = known ? day - 0.5 : day + 0.5, from = gap_from - 0.5;
             if (to > from) {
                 double x = clamp(at_x(p, from), p->x, p->x + p->w);
                 pdf_box(pdf, &fill, NULL, x, y + 1, at_x(p, to) - x, strip - 1);
@@ -155,7 +143,7 @@ static void draw_gaps(struct pdf *pdf, const struct chart_speed *c, const struct
         }
     }
     if (any)
-        pdf_text(pdf, design_ink(TYPE_LABEL), ALIGN_RIGHT, p->x - 4, y + strip + 1, "no speed");
+        pdf_text(pdf, design_ink(TYPE_LABEL), ALIGN_RIGHT, p->x - 4, y + strip + 5, "no speed");
 }
 
 static void draw_line(struct pdf *pdf, const struct chart_speed *c, const struct plot *p,
@@ -184,8 +172,9 @@ static void draw_line(struct pdf *pdf, const struct chart_speed *c, const struct
     }
 }
 
+/* Named on the left below the line, or on the right above it. */
 static void draw_level(struct pdf *pdf, const struct plot *p, double level, enum tone tone, double dash,
-                       const char *text, bool above)
+                       const char *text, bool right)
 {
     struct pen pen = design_pen(tone, WEIGHT_LINE);
     struct ink ink = *design_ink(TYPE_NOTE);
@@ -199,7 +188,8 @@ static void draw_level(struct pdf *pdf, const struct plot *p, double level, enum
     double y = at_y(p, level);
     pdf_line(pdf, &pen, p->x, y, p->x + p->w, y);
     if (text)
-        pdf_text_fit(pdf, &ink, ALIGN_LEFT, p->x + 4, above ? y - 2.5 : y + 8, p->w * 0.6, text);
+        pdf_text_fit(pdf, &ink, right ? ALIGN_RIGHT : ALIGN_LEFT, right ? p->x + p->w - 2 : p->x + 4,
+                     right || y + 10 > p->y + p->h ? y - 2.5 : y + 8, p->w * 0.4, text);
 }
 
 /* The band stops where it leaves the plot. */
@@ -219,7 +209,7 @@ static void draw_projection(struct pdf *pdf, const struct chart_speed *c, const 
             at[k] = at_y(p, clamp(c->speed_today + c->slope[k] * days, p->y_from, p->y_to));
         x[i] = x[2 * STEPS + 1 - i] = mid_x[i] = at_x(p, c->today + days);
         y[i] = at[0];
-        mid_y[i] = at[1];
+        mid_y[i] = at[1] < p->y + p->h ? at[1] : (double)NAN;
         y[2 * STEPS + 1 - i] = at[2];
     }
     pdf_area(pdf, &band, x, y, 2 * STEPS + 2);
@@ -242,8 +232,18 @@ static void draw_passage(struct pdf *pdf, const struct chart_speed *c, const str
     pdf_line(pdf, &heavy, from, y - 3, from, y + 3);
     if (late == c->days_to_warning[2])
         pdf_line(pdf, &heavy, to, y - 3, to, y + 3);
-    if (c->days_to_warning[1] <= span)
-        pdf_circle(pdf, &heavy, NULL, at_x(p, c->today + c->days_to_warning[1]), y, 2.4);
+    if (c->days_to_warning[1] > span)
+        return;
+    double middle = at_x(p, c->today + c->days_to_warning[1]);
+    struct ink ink = *design_ink(TYPE_NOTE);
+    char text[24];
+    ink.red = heavy.red;
+    ink.green = heavy.green;
+    ink.blue = heavy.blue;
+    snprintf(text, sizeof text, "%.0f days", c->days_to_warning[1]);
+    double half = pdf_text_width(pdf, &ink, text) / 2;
+    pdf_circle(pdf, &heavy, NULL, middle, y, 2.4);
+    pdf_text(pdf, &ink, ALIGN_CENTRE, fmin(middle, p->x + p->w - half), y + 10, text);
 }
 
 static const char *const event_words[] = {
@@ -272,6 +272,14 @@ static void draw_sign(struct pdf *pdf, enum chart_event_kind kind, double x, dou
     }
 }
 
+static bool any_event(const struct chart_speed *c)
+{
+    for (size_t i = 0; i < c->event_count; i++)
+        if (c->events[i].day >= c->from_day && c->events[i].day <= c->today)
+            return true;
+    return false;
+}
+
 /* Signs above the plot, in rows; a word that finds no room is left away, its sign is not. */
 static void draw_events(struct pdf *pdf, const struct chart_speed *c, const struct plot *p)
 {
@@ -287,7 +295,8 @@ static void draw_events(struct pdf *pdf, const struct chart_speed *c, const stru
         double x = at_x(p, e->day), width = pdf_text_width(pdf, ink, event_words[e->kind]);
         int row = x - 4 >= free_from[0] ? 0 : 1;
         double y = p->y - event_row * (EVENT_ROWS - row) + 4;
-        bool room = x - 4 >= free_from[row] && x + 6 + width <= p->x + p->w;
+        double end = row == 0 ? p->x + p->w : at_x(p, c->today) - 14; /* "today" stands in the lower row */
+        bool room = x - 4 >= free_from[row] && x + 6 + width <= end;
 
         if (e->kind != EVENT_CLEARED)
             pdf_line(pdf, &hair, x, y + 3, x, p->y + p->h);
@@ -305,29 +314,32 @@ static void draw_today(struct pdf *pdf, const struct chart_speed *c, const struc
 
     pdf_line(pdf, &pen, x, p->y, x, p->y + p->h + strip);
     pdf_text(pdf, design_ink(TYPE_LABEL), ALIGN_CENTRE, x, p->y - 2, "today");
-    if (c->projection_label)
-        pdf_text_fit(pdf, design_ink(TYPE_NOTE), ALIGN_RIGHT, p->x + p->w, p->y + p->h - 3, p->w * 0.62,
-                     c->projection_label);
 }
 
-/* The line's name stands at its last day. */
-static void name_line(struct pdf *pdf, const struct plot *p, const struct chart_line *line,
-                      enum type_style style)
+/* Names stand on the left: the fan's own above its line, the others' below theirs, side by side. */
+static void name_line(struct pdf *pdf, const struct chart_speed *c, const struct plot *p,
+                      const struct chart_line *line, int place)
 {
-    for (size_t i = line->count; i-- > 0;)
-        if (!isnan(line->value[i])) {
-            double y = at_y(p, clamp(line->value[i], p->y_from, p->y_to));
-            pdf_text_fit(pdf, design_ink(style), ALIGN_LEFT, at_x(p, line->day[i]) + 4, y - 3, 90,
-                         line->label);
-            return;
-        }
+    const double step = 64, above = 6, below = 10;
+
+    for (size_t i = 0; i < line->count; i++) {
+        if (line->day[i] < c->from_day || isnan(line->value[i]))
+            continue;
+        double y = at_y(p, clamp(line->value[i], p->y_from, p->y_to));
+        if (place == 0 && !isnan(c->baseline))
+            y = fmin(y, at_y(p, c->baseline));
+        pdf_text_fit(pdf, design_ink(place == 0 ? TYPE_STRONG : TYPE_LABEL), ALIGN_LEFT,
+                     p->x + 4 + step * (place ? place - 1 : 0), place == 0 ? y - above : y + below, 120,
+                     line->label);
+        return;
+    }
 }
 
 void chart_speed(struct pdf *pdf, const struct chart_speed *c, const struct chart_frame *frame)
 {
     const struct pen accent = design_pen(TONE_ACCENT, WEIGHT_HEAVY),
                      thin = design_pen(TONE_QUIET, WEIGHT_HAIR);
-    double above = event_row * EVENT_ROWS + 2, below = strip + date_room;
+    double above = event_row * (any_event(c) ? EVENT_ROWS : 1) + 2, below = strip + date_room;
     struct plot p = {.x = frame->x + axis_room,
                      .y = frame->y + above,
                      .w = frame->w - axis_room,
@@ -346,161 +358,11 @@ void chart_speed(struct pdf *pdf, const struct chart_speed *c, const struct char
     draw_events(pdf, c, &p);
     for (size_t i = 0; i < c->other_count; i++) {
         draw_line(pdf, c, &p, &c->others[i], &thin, scratch);
-        name_line(pdf, &p, &c->others[i], TYPE_LABEL);
+        name_line(pdf, c, &p, &c->others[i], (int)i + 1);
     }
     draw_line(pdf, c, &p, &c->line, &accent, scratch);
-    name_line(pdf, &p, &c->line, TYPE_STRONG);
+    name_line(pdf, c, &p, &c->line, 0);
     draw_passage(pdf, c, &p);
     draw_today(pdf, c, &p);
     arena_free(scratch);
-}
-
-/* Demand */
-
-/* Bars beyond the last quantile are only drawn while they can be seen. */
-static size_t bars_worth_drawing(const struct chart_demand *c)
-{
-    size_t bars = 1;
-    double most = 0;
-
-    for (size_t k = 0; k < c->count; k++)
-        most = fmax(most, c->p[k]);
-    for (size_t k = 0; k < c->count; k++)
-        if (c->p[k] > most * 0.005)
-            bars = k + 1;
-    for (size_t i = 0; i < c->quantile_count; i++)
-        if (c->quantiles[i] >= (int)bars)
-            bars = (size_t)c->quantiles[i] + 1;
-    if (c->stock >= (int)bars && c->stock < (int)bars + 6)
-        bars = (size_t)c->stock + 1;
-    return bars;
-}
-
-static void draw_probability_axis(struct pdf *pdf, const struct plot *p)
-{
-    const struct pen hair = design_pen(TONE_HAIR, WEIGHT_HAIR);
-    double step = chart_step(p->y_to, 3);
-    char text[16];
-
-    for (double v = 0; v <= p->y_to + step / 100; v += step) {
-        pdf_line(pdf, &hair, p->x, at_y(p, v), p->x + p->w, at_y(p, v));
-        snprintf(text, sizeof text, "%.0f %%", v * 100);
-        pdf_text(pdf, design_ink(TYPE_LABEL), ALIGN_RIGHT, p->x - 4, at_y(p, v) + 2.5, text);
-    }
-}
-
-static void draw_bars(struct pdf *pdf, const struct chart_demand *c, const struct plot *p, size_t bars)
-{
-    const struct pen served = design_pen(TONE_ACCENT, WEIGHT_HAIR),
-                     beyond = design_pen(TONE_PALE, WEIGHT_HAIR);
-    const struct pen edge = design_pen(TONE_ACCENT, WEIGHT_HAIR);
-    double step = p->w / (double)bars;
-    size_t every = (size_t)fmax(1, ceil(14 / step));
-    char text[16];
-
-    for (size_t k = 0; k < bars; k++) {
-        double x = p->x + step * (double)k, top = at_y(p, k < c->count ? c->p[k] : 0);
-        pdf_box(pdf, (int)k <= c->stock ? &served : &beyond, &edge, x + step * 0.14, top, step * 0.72,
-                p->y + p->h - top);
-        if (k % every)
-            continue;
-        snprintf(text, sizeof text, "%zu", k);
-        pdf_text(pdf, design_ink(TYPE_LABEL), ALIGN_CENTRE, x + step / 2, p->y + p->h + 9, text);
-    }
-}
-
-/* Arrow heads under the figures; labels of neighbours that meet go one line lower. */
-static void draw_quantiles(struct pdf *pdf, const struct chart_demand *c, const struct plot *p, size_t bars)
-{
-    const struct pen ink = design_pen(TONE_INK, WEIGHT_HAIR);
-    const struct ink *note = design_ink(TYPE_NOTE);
-    double step = p->w / (double)bars, taken = -INFINITY;
-    int row = 0;
-
-    for (size_t i = 0; i < c->quantile_count; i++) {
-        double x = p->x + step * (c->quantiles[i] + 0.5), tip = p->y + p->h + 11;
-        double width = pdf_text_width(pdf, note, c->quantile_labels[i]);
-        double left = clamp(x - width / 2, p->x, p->x + p->w - width);
-        row = left < taken + 3 ? row + 1 : 0;
-        pdf_area(pdf, &ink, (double[]){x - 2.5, x + 2.5, x}, (double[]){tip + 4, tip + 4, tip}, 3);
-        pdf_text(pdf, note, ALIGN_LEFT, left, tip + 11 + row * 8.5, c->quantile_labels[i]);
-        taken = left + width;
-    }
-}
-
-void chart_demand(struct pdf *pdf, const struct chart_demand *c, const struct chart_frame *frame)
-{
-    const struct pen line = design_pen(TONE_INK, WEIGHT_LINE);
-    const double above = 12, below = 44, room = 30;
-    size_t bars = bars_worth_drawing(c);
-    struct plot p = {.x = frame->x + room,
-                     .y = frame->y + above,
-                     .w = frame->w - room,
-                     .h = frame->h - above - below,
-                     .x_to = 1};
-    double most = 0.01;
-
-    for (size_t k = 0; k < c->count; k++)
-        most = fmax(most, c->p[k]);
-    p.y_to = chart_step(most, 3) * ceil(most / chart_step(most, 3));
-    draw_probability_axis(pdf, &p);
-    draw_bars(pdf, c, &p, bars);
-    pdf_line(pdf, &line, p.x, p.y + p.h, p.x + p.w, p.y + p.h);
-    draw_quantiles(pdf, c, &p, bars);
-    pdf_text(pdf, design_ink(TYPE_LABEL), ALIGN_LEFT, p.x, p.y - 4,
-             c->stock >= 0 ? "probability of each number of pieces; dark: the shelf serves it"
-                           : "probability of each number of pieces");
-    pdf_text(pdf, design_ink(TYPE_LABEL), ALIGN_RIGHT, p.x - 4, p.y + p.h + 9, "pieces");
-}
-
-/* Shares */
-
-static void fill_share(struct pdf *pdf, enum mark mark, double x, double y, double w, double h)
-{
-    const struct pen ink = design_pen(TONE_INK, WEIGHT_HAIR), signal = design_pen(TONE_SIGNAL, WEIGHT_HAIR);
-    const struct pen quiet = design_pen(TONE_QUIET, WEIGHT_HAIR), white = design_pen(TONE_WHITE, WEIGHT_HAIR);
-    const struct pen panel = design_pen(TONE_PANEL, WEIGHT_HAIR);
-    struct pen dashed = ink;
-
-    dashed.dash = 2;
-    switch (mark) {
-    case MARK_NOW:
-        pdf_box(pdf, &signal, &signal, x, y, w, h);
-        break;
-    case MARK_WEEK:
-        pdf_box(pdf, &white, &ink, x, y, w, h);
-        pdf_area(pdf, &ink, (double[]){x, x + w, x}, (double[]){y, y + h, y + h}, 3);
-        break;
-    case MARK_PLAN:
-        pdf_box(pdf, &white, &ink, x, y, w, h);
-        break;
-    case MARK_WATCH:
-        pdf_box(pdf, &panel, &quiet, x, y, w, h);
-        break;
-    case MARK_UNKNOWN:
-        pdf_box(pdf, NULL, &dashed, x, y, w, h);
-        break;
-    case MARK_NONE:
-    case MARKS:
-        break;
-    }
-}
-
-void chart_shares(struct pdf *pdf, const int count[MARKS], int most, const struct chart_frame *frame)
-{
-    double x = frame->x;
-
-    for (int mark = MARK_NOW; mark < MARKS; mark++) {
-        if (!count[mark])
-            continue;
-        double w = frame->w * count[mark] / (most > 0 ? most : 1);
-        char text[16];
-        fill_share(pdf, (enum mark)mark, x, frame->y, w, frame->h);
-        snprintf(text, sizeof text, "%d", count[mark]);
-        if (mark != MARK_NOW && mark != MARK_WEEK &&
-            w > pdf_text_width(pdf, design_ink(TYPE_LABEL), text) + 4)
-            pdf_text(pdf, design_ink(TYPE_NOTE), ALIGN_CENTRE, x + w / 2, frame->y + frame->h / 2 + 2.5,
-                     text);
-        x += w;
-    }
 }

@@ -40,9 +40,8 @@ struct chart_speed {
     size_t other_count;
     double baseline, warning; /* rev/min; NAN: not known, not drawn */
     const char *baseline_label, *warning_label;
-    double speed_today, slope[3]; /* lower, middle, upper, rev/min a day; NAN: no projection */
-    double days_to_warning[3];    /* lower, middle, upper; the upper may be INFINITY */
-    const char *projection_label;
+    double speed_today, slope[3];     /* lower, middle, upper, rev/min a day; NAN: no projection */
+    double days_to_warning[3];        /* lower, middle, upper; the upper may be INFINITY */
     const struct chart_event *events; /* in order of days */
     size_t event_count;
 };

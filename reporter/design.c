@@ -59,7 +59,8 @@ void design_mark(struct pdf *pdf, enum mark mark, double x, double y, double siz
     struct pen dashed = design_pen(TONE_INK, WEIGHT_LINE);
     double top = y - size / 2, edge = ink.width / 2;
 
-    dashed.dash = 2;
+    dashed.dash = size < 10 ? 1 : 2;
+    dashed.width = size < 10 ? 0.5 : 0.8;
     switch (mark) {
     case MARK_NOW:
         pdf_box(pdf, &signal, &signal, x + edge, top + edge, size - 2 * edge, size - 2 * edge);
@@ -233,13 +234,13 @@ void sheet_text(struct sheet *s, enum type_style style, const char *text)
 void sheet_figures(struct sheet *s, const struct figure *figures, size_t count)
 {
     const struct pen hair = design_pen(TONE_HAIR, WEIGHT_HAIR);
-    double step = sheet_width(s) / (double)count, height = 44;
+    double step = sheet_width(s) / (double)count, height = 50;
 
     sheet_need(s, height);
     for (size_t i = 0; i < count; i++) {
         double x = s->left + step * (double)i, mark = figures[i].mark == MARK_NONE ? 0 : 18;
         if (i)
-            pdf_line(s->pdf, &hair, x - 6, s->y + 2, x - 6, s->y + height - 6);
+            pdf_line(s->pdf, &hair, x - 6, s->y + 2, x - 6, s->y + height - 12);
         design_mark(s->pdf, figures[i].mark, x, s->y + 12, 13);
         pdf_text_fit(s->pdf, design_ink(TYPE_FIGURE), ALIGN_LEFT, x + mark, s->y + 19, step - mark - 10,
                      figures[i].number);
@@ -268,8 +269,7 @@ double sheet_pairs(struct sheet *s, double x, double y, double width, const stru
     for (size_t i = 0; i < count; i++) {
         const char *value = pairs[i].value ? pairs[i].value : "not known";
         pdf_text_fit(s->pdf, design_ink(TYPE_LABEL), ALIGN_LEFT, x, y + 8.4, LABEL_WIDTH - 4, pairs[i].label);
-        y = sheet_block(s, pairs[i].value ? TYPE_BODY : TYPE_NOTE, x + LABEL_WIDTH, y, width - LABEL_WIDTH, 2,
-                        value);
+        y = sheet_block(s, TYPE_BODY, x + LABEL_WIDTH, y, width - LABEL_WIDTH, 2, value);
     }
     return y;
 }

@@ -2,6 +2,7 @@
 
 #include "fonts/fonts.h"
 
+#include <ctype.h>
 #include <stdlib.h>
 #include <string.h>
 #include <utf8proc.h>
@@ -130,11 +131,18 @@ size_t glyphs_fit(enum face face, const char *text, size_t bytes, double width)
     return at;
 }
 
+/* A blank within "5 310" or before "%" holds them together. */
+static bool holds_together(const char *text, size_t blank)
+{
+    return text[blank + 1] == '%' ||
+           (blank && isdigit((unsigned char)text[blank - 1]) && isdigit((unsigned char)text[blank + 1]));
+}
+
 /* Where a line of at most 'fit' bytes is cut; 0: nowhere. */
 static size_t last_break(const char *text, size_t fit)
 {
     for (size_t i = fit; i > 0; i--)
-        if (text[i] == ' ')
+        if (text[i] == ' ' && !holds_together(text, i))
             return i;
     for (size_t i = fit; i > 1; i--)
         if (strchr("-/,_", text[i - 1]))

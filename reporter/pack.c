@@ -17,10 +17,10 @@ const char *pack_percent(struct arena *mem, double p)
     if (isnan(p))
         return not_known;
     if (p > 0 && p < 0.01)
-        return "below 1 %";
+        return "below\u00A01\u00A0%";
     if (p < 1 && p > 0.99)
-        return "above 99 %";
-    return arena_printf(mem, "%.0f %%", p * 100);
+        return "above\u00A099\u00A0%";
+    return arena_printf(mem, "%.0f\u00A0%%", p * 100);
 }
 
 const char *pack_likely(struct arena *mem, double p, const double interval[2])
@@ -29,7 +29,7 @@ const char *pack_likely(struct arena *mem, double p, const double interval[2])
         return not_known;
     if (isnan(interval[0]) || isnan(interval[1]))
         return pack_percent(mem, p);
-    return arena_printf(mem, "%s (%.0f to %.0f %%)", pack_percent(mem, p), interval[0] * 100,
+    return arena_printf(mem, "%s (%.0f\u00A0to\u00A0%.0f\u00A0%%)", pack_percent(mem, p), interval[0] * 100,
                         interval[1] * 100);
 }
 
@@ -73,7 +73,7 @@ const char *pack_price(struct arena *mem, int64_t minor, const char *currency)
 {
     if (minor < 0)
         return not_known;
-    return arena_printf(mem, "%s.%02d\u00A0%s", grouped(mem, minor / 100), (int)(minor % 100),
+    return arena_printf(mem, "%s.%02d %s", grouped(mem, minor / 100), (int)(minor % 100),
                         pack_or(currency, ""));
 }
 

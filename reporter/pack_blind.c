@@ -39,11 +39,11 @@ static void draw_unknown(struct blind *b)
 
 static void draw_sources(struct blind *b)
 {
-    static const struct column columns[] = {{"Source", 22, ALIGN_LEFT, 1},
-                                            {"Last contact", 26, ALIGN_LEFT, 1},
+    static const struct column columns[] = {{"Source", 16, ALIGN_LEFT, 1},
+                                            {"Last contact", 34, ALIGN_LEFT, 1},
                                             {"Misses", 9, ALIGN_RIGHT, 1},
                                             {"Gaps", 9, ALIGN_RIGHT, 1},
-                                            {"Last error", 42, ALIGN_LEFT, 2}};
+                                            {"Last error", 40, ALIGN_LEFT, 2}};
     const struct fleet *fleet = b->in->assessment->fleet;
     struct table *t = table_new(b->s, columns, sizeof columns / sizeof *columns);
 
@@ -93,13 +93,14 @@ static void draw_counts(struct blind *b)
         no_waiting += isnan(d->waiting_time_min) ? 1 : 0;
         no_slot += !d->cabinet_slot;
     }
-    sheet_text(b->s, TYPE_BODY,
-               arena_printf(
-                   b->s->mem,
-                   "Of %d drives: %d report no fan speed (judged by age and past faults alone); %d hide the "
-                   "warning and of %d it is not known; %d have no waiting time and %d no cabinet slot in the "
-                   "register.",
-                   drives, no_speed, hidden, hidden_unknown, no_waiting, no_slot));
+    sheet_text(
+        b->s, TYPE_BODY,
+        arena_printf(
+            b->s->mem,
+            "Of %d drives: without fan speed (judged by age and past faults alone) %d; warning hidden "
+            "%d, not known whether hidden %d; without waiting time in the register %d; without cabinet "
+            "slot %d.",
+            drives, no_speed, hidden, hidden_unknown, no_waiting, no_slot));
 }
 
 void pack_blind_spots(struct sheet *s, const struct pack_input *in, const struct site *site)

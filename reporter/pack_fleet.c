@@ -200,9 +200,9 @@ static void draw_sites(struct fleet_pack *p)
 static void draw_top(struct fleet_pack *p)
 {
     static const struct column columns[] = {
-        {"Action", 13, ALIGN_LEFT, 1},         {"Drive", 18, ALIGN_LEFT, 2},
-        {"Machine, site", 26, ALIGN_LEFT, 2},  {"Fault within the horizon", 18, ALIGN_LEFT, 2},
-        {"Expected cost", 15, ALIGN_RIGHT, 2}, {"Why", 44, ALIGN_LEFT, 3},
+        {"Action", 20, ALIGN_LEFT, 1},         {"Drive", 17, ALIGN_LEFT, 2},
+        {"Machine, site", 28, ALIGN_LEFT, 2},  {"Fault within the horizon", 21, ALIGN_LEFT, 2},
+        {"Expected cost", 19, ALIGN_RIGHT, 2}, {"Why", 46, ALIGN_LEFT, 3},
     };
     const struct assessment *a = p->in->assessment;
     struct table *t = table_new(&p->s, columns, sizeof columns / sizeof *columns);
@@ -257,7 +257,7 @@ static void draw_life(struct fleet_pack *p)
         {"Failed", 8, ALIGN_RIGHT, 2},
         {"Shape (95 % limits)", 22, ALIGN_LEFT, 2},
         {"Scale, 1000 h (95 % limits)", 24, ALIGN_LEFT, 2},
-        {"A tenth failed by, 1000 h", 13, ALIGN_RIGHT, 2},
+        {"A tenth failed by, 1000 h", 17, ALIGN_RIGHT, 2},
         {"Method", 30, ALIGN_LEFT, 2},
     };
     const struct assessment *a = p->in->assessment;
@@ -304,7 +304,7 @@ bool pack_fleet(const struct pack_input *in, const char *dir, struct arena *mem,
 {
     struct fleet_pack p = {.in = in, .mem = mem};
 
-    if (!pack_open(&p.s, in, NULL, "fleet", "Fleet summary", "risk, stock and data of all sites", mem, err))
+    if (!pack_open(&p.s, in, NULL, "summary", "Fleet summary", "risk, stock and data of all sites", mem, err))
         return false;
     p.sites = arena_array(mem, struct site_sum, in->assessment->fleet->site_count + 1);
     sum_register(&p);
@@ -316,5 +316,5 @@ bool pack_fleet(const struct pack_input *in, const char *dir, struct arena *mem,
     draw_top(&p);
     draw_life(&p);
     draw_quality(&p);
-    return pack_close(&p.s, in, NULL, "fleet", dir, mem, path, err);
+    return pack_close(&p.s, in, NULL, "summary", dir, mem, path, err);
 }

@@ -53,6 +53,11 @@ size_t pack_jobs(const struct assessment *a, const struct site *site, struct she
 /* Draws the job sheet on a page of its own. */
 void pack_job_sheet(struct sheet *s, const struct pack_input *in, const struct job *job);
 
+/* The picture of a fan's speed at the sheet's y; only for a fan that has a speed in the days shown. */
+void pack_job_picture(struct sheet *s, const struct pack_input *in, const struct drive_risk *risk,
+                      const struct fan_risk *fan, double height);
+bool pack_job_has_speed(const struct pack_input *in, const struct fan_risk *fan);
+
 /* What is not seen at a site: sources, drives, settings. */
 void pack_blind_spots(struct sheet *s, const struct pack_input *in, const struct site *site);
 

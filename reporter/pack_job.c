@@ -1,11 +1,9 @@
 #include "pack_inside.h"
 
-#include "chart.h"
-
 #include <math.h>
 #include <string.h>
 
-enum { PAST_DAYS = 120, MIN_AHEAD_DAYS = 30, MAX_AHEAD_DAYS = 90, WHERE_ROWS = 7 };
+enum { WHERE_ROWS = 7 };
 
 /* Everything about one sheet while it is drawn. */
 struct job_sheet {
@@ -47,9 +45,8 @@ static void draw_not_released(struct job_sheet *j)
 {
     struct sheet *s = j->s;
     const struct pen heavy = design_pen(TONE_INK, WEIGHT_HEAVY), panel = design_pen(TONE_PANEL, WEIGHT_HAIR);
-    const char *text =
-        arena_printf(s->mem, "NOT RELEASED \u2013 missing: %s. Do not start before it is known.",
-                     pack_list(s->mem, j->words.missing, j->words.missing_count));
+    const char *text = arena_printf(s->mem, "NOT RELEASED \u2013 missing: %s. Do not start.",
+                                    pack_list(s->mem, j->words.missing, j->words.missing_count));
 
     pdf_box(s->pdf, &panel, &heavy, s->left + 0.7, s->y, sheet_width(s) - 1.4, 16);
     pdf_text_fit(s->pdf, design_ink(TYPE_STRONG), ALIGN_LEFT, s->left + 8, s->y + 11, sheet_width(s) - 16,
@@ -75,11 +72,11 @@ static void draw_head(struct job_sheet *j)
     pdf_text_fit(
         s->pdf, &title, ALIGN_LEFT, s->left, s->y + 33, room,
         arena_printf(s->mem, "%s, %s", drive->drive, j->fan ? j->fan->fan->position : "no fan known"));
-    pdf_text_fit(s->pdf, design_ink(TYPE_LEAD), ALIGN_LEFT, s->left, s->y + 47, room,
+    pdf_text_fit(s->pdf, design_ink(TYPE_LEAD), ALIGN_LEFT, s->left, s->y + 47, room * 0.4,
                  arena_printf(s->mem, "on %s", drive->machine->name));
-    pdf_text_fit(s->pdf, design_ink(TYPE_NOTE), ALIGN_RIGHT, s->right, s->y + code + 3, sheet_width(s) * 0.7,
+    pdf_text_fit(s->pdf, design_ink(TYPE_NOTE), ALIGN_RIGHT, s->left + room, s->y + 47, room * 0.6,
                  arena_printf(s->mem, "job %s", id));
-    s->y += fmax(code + 8, 58);
+    s->y += fmax(code, 56);
     if (j->words.missing_count)
         draw_not_released(j);
 }
@@ -188,129 +185,24 @@ static const char *why_text(struct job_sheet *j)
                                 : arena_printf(j->s->mem, "%s %s", r->reasons[0], r->reasons[1]);
 }
 
-static struct chart_line speed_line(struct arena *mem, const struct fan *fan)
-{
-    int32_t *days = arena_array(mem, int32_t, fan->day_count + 1);
-    double *medians = arena_array(mem, double, fan->day_count + 1);
-
-    for (size_t i = 0; i < fan->day_count; i++) {
-        days[i] = fan->days[i].day;
-        medians[i] = fan->days[i].median;
-    }
-    return (struct chart_line){fan->position, days, medians, fan->day_count};
-}
-
-static enum chart_event_kind kind_of_work(enum work_action action)
-{
-    switch (action) {
-    case WORK_CLEANED:
-        return EVENT_CLEANED;
-    case WORK_RESEATED:
-        return EVENT_RESEATED;
-    case WORK_REPLACED:
-        return EVENT_REPLACED;
-    case WORK_HOUSING:
-    case WORK_CONNECTOR:
-    case WORK_BOARD:
-    case WORK_DRIVE:
-    case WORK_NONE:
-        break;
-    }
-    return EVENT_OTHER_WORK;
-}
-
-static void add_event(struct chart_event *events, size_t *count, int64_t at_us, enum chart_event_kind kind)
-{
-    if (at_us == TIME_UNKNOWN)
-        return;
-    size_t i = (*count)++;
-    for (; i && events[i - 1].day > day_of(at_us); i--)
-        events[i] = events[i - 1];
-    events[i] = (struct chart_event){day_of(at_us), kind};
-}
-
-static size_t events_of(struct job_sheet *j, struct chart_event **out)
-{
-    const struct drive *drive = j->risk->drive;
-    const struct fan *fan = j->fan->fan;
-    struct chart_event *events =
-        arena_array(j->s->mem, struct chart_event, 3 * drive->episode_count + fan->work_count + 1);
-    size_t count = 0;
-
-    for (size_t i = 0; i < drive->episode_count; i++) {
-        const struct episode *e = &drive->episodes[i];
-        if (e->outcome != EPISODE_UNANNOUNCED)
-            add_event(events, &count, e->began_us, EVENT_WARNING);
-        add_event(events, &count, e->alarm_us, EVENT_ALARM);
-        add_event(events, &count, e->ended_us, EVENT_CLEARED);
-    }
-    for (size_t i = 0; i < fan->work_count; i++)
-        add_event(events, &count, fan->work[i].done_us, kind_of_work(fan->work[i].action));
-    *out = events;
-    return count;
-}
-
 static const char *passage_words(struct arena *mem, const struct fan_risk *f)
 {
     const double *days = f->days_to_warning;
     if (isnan(days[1]) || isinf(days[0]))
         return NULL;
     if (isinf(days[1]))
-        return arena_printf(mem, "warning speed in %.0f days at the earliest", days[0]);
+        return arena_printf(mem, "forecast: warning speed in %.0f days at the earliest", days[0]);
     if (isinf(days[2]))
-        return arena_printf(mem, "warning speed in about %.0f days (%.0f or more)", days[1], days[0]);
-    return arena_printf(mem, "warning speed in about %.0f days (%.0f to %.0f)", days[1], days[0], days[2]);
-}
-
-static void draw_chart(struct job_sheet *j, double height)
-{
-    struct sheet *s = j->s;
-    const struct fan_risk *f = j->fan;
-    const struct drive *drive = j->risk->drive;
-    int32_t today = day_of(j->in->assessment->fleet->as_of_us);
-    double ahead = isfinite(f->days_to_warning[1]) ? f->days_to_warning[1] * 1.4 : MIN_AHEAD_DAYS;
-    struct chart_line *others = arena_array(s->mem, struct chart_line, drive->fan_count + 1);
-    size_t other_count = 0;
-
-    for (size_t i = 0; i < drive->fan_count; i++)
-        if (&drive->fans[i] != f->fan && drive->fans[i].day_count)
-            others[other_count++] = speed_line(s->mem, &drive->fans[i]);
-    struct chart_speed chart = {
-        .from_day = today - PAST_DAYS,
-        .today = today,
-        .to_day = today + (int32_t)fmin(fmax(ahead, MIN_AHEAD_DAYS), MAX_AHEAD_DAYS),
-        .line = speed_line(s->mem, f->fan),
-        .others = others,
-        .other_count = other_count,
-        .baseline = f->baseline_rpm,
-        .warning = f->warning_rpm,
-        .baseline_label = f->baseline_own ? "its own baseline" : "baseline from peers or rated speed",
-        .warning_label = "warning speed",
-        .speed_today = isnan(f->level_rpm) ? f->rpm : f->level_rpm,
-        .slope = {f->slope_limits[0], f->slope_per_day, f->slope_limits[1]},
-        .projection_label = passage_words(s->mem, f),
-    };
-    memcpy(chart.days_to_warning, f->days_to_warning, sizeof chart.days_to_warning);
-    struct chart_event *events;
-    chart.event_count = events_of(j, &events);
-    chart.events = events;
-    chart_speed(s->pdf, &chart, &(struct chart_frame){s->left, s->y, sheet_width(s), height});
-}
-
-/* Without a speed the picture would be empty. */
-static bool has_speed(const struct job_sheet *j)
-{
-    int32_t from = day_of(j->in->assessment->fleet->as_of_us) - PAST_DAYS;
-    if (!j->fan)
-        return false;
-    for (size_t i = 0; i < j->fan->fan->day_count; i++)
-        if (j->fan->fan->days[i].day >= from && !isnan(j->fan->fan->days[i].median))
-            return true;
-    return false;
+        return arena_printf(mem, "forecast: warning speed in about %.0f days (%.0f or more)", days[1],
+                            days[0]);
+    return arena_printf(mem, "forecast: warning speed in about %.0f days (%.0f to %.0f)", days[1], days[0],
+                        days[2]);
 }
 
 /* Checks, what is special, what to bring, cautions: measured first, then drawn. With draw false only the y
  * below is found. */
+
+enum { ITEM_LEADING = 9 };
 
 struct item_list {
     const char **items;
@@ -325,19 +217,21 @@ static double draw_items(struct job_sheet *j, double x, double y, double width, 
     struct sheet *s = j->s;
 
     for (size_t i = 0; i < list->count; i++) {
-        struct block block = {design_ink(TYPE_NOTE), ALIGN_LEFT, x + indent, y, width - indent, 10, 4};
+        struct block block = {design_ink(TYPE_NOTE), ALIGN_LEFT,   x + indent, y,
+                              width - indent,        ITEM_LEADING, 4};
         if (draw && list->boxes) {
-            design_tick_box(s->pdf, x, y + 5);
-            pdf_text(s->pdf, design_ink(TYPE_NOTE), ALIGN_LEFT, x + 12, y + 7.5,
+            design_tick_box(s->pdf, x, y + 4.8);
+            pdf_text(s->pdf, design_ink(TYPE_NOTE), ALIGN_LEFT, x + 12, y + 7.1,
                      arena_printf(s->mem, "%zu", i + 1));
         } else if (draw) {
-            pdf_text(s->pdf, design_ink(TYPE_NOTE), ALIGN_LEFT, x, y + 7.5, "\u2013");
+            pdf_text(s->pdf, design_ink(TYPE_NOTE), ALIGN_LEFT, x, y + 7.1, "\u2013");
         }
         y = pdf_paragraph(s->pdf, &block, list->items[i], draw) + 1;
     }
     return y;
 }
 
+/* "Bring" goes under the shorter column. */
 static double draw_columns(struct job_sheet *j, double y, bool draw)
 {
     struct sheet *s = j->s;
@@ -346,7 +240,8 @@ static double draw_columns(struct job_sheet *j, double y, bool draw)
     const struct item_list bring = {w->bring, w->bring_count, false};
     const struct item_list special = {w->special, w->special_count, false};
     const char *causes = arena_printf(s->mem, "Likely: %s.", w->causes);
-    const struct block block = {design_ink(TYPE_NOTE), ALIGN_LEFT, s->left, y + 15, j->left_width, 10, 3};
+    const struct block block = {design_ink(TYPE_NOTE), ALIGN_LEFT,   s->left, y + 15,
+                                j->left_width,         ITEM_LEADING, 3};
 
     if (draw) {
         small_head(j, s->left, y, j->left_width, "Causes and checks, cheapest first");
@@ -354,10 +249,13 @@ static double draw_columns(struct job_sheet *j, double y, bool draw)
     }
     double left = pdf_paragraph(s->pdf, &block, causes, draw) + 2;
     left = draw_items(j, s->left, left, j->left_width, &checks, draw);
-    if (draw)
-        small_head(j, s->left, left, j->left_width, "Bring");
-    left = draw_items(j, s->left, left + 15, j->left_width, &bring, draw);
     double right = draw_items(j, j->right_x, y + 15, j->right_width, &special, draw);
+    bool below_left = left < right;
+    double x = below_left ? s->left : j->right_x, width = below_left ? j->left_width : j->right_width;
+    double *column = below_left ? &left : &right;
+    if (draw)
+        small_head(j, x, *column, width, "Bring");
+    *column = draw_items(j, x, *column + 15, width, &bring, draw);
     return fmax(left, right);
 }
 
@@ -447,14 +345,19 @@ static void draw_why(struct job_sheet *j)
 {
     struct sheet *s = j->s;
 
+    const char *passage = j->fan ? passage_words(s->mem, j->fan) : NULL;
+    double head = s->y + 11.5;
     s->y = small_head(j, s->left, s->y, sheet_width(s), "Why");
+    if (passage)
+        pdf_text_fit(s->pdf, design_ink(TYPE_NOTE), ALIGN_RIGHT, s->right, head, sheet_width(s) * 0.8,
+                     passage);
     s->y = sheet_block(s, TYPE_BODY, s->left, s->y, sheet_width(s), 3, why_text(j)) + 1;
 }
 
 /* From the bottom up everything has its height; the picture takes what is left. */
 static void draw_body(struct job_sheet *j)
 {
-    enum { LOWEST = 74, TALLEST = 190 };
+    enum { LOWEST = 60, TALLEST = 180 };
     struct sheet *s = j->s;
 
     draw_facts(j);
@@ -462,14 +365,15 @@ static void draw_body(struct job_sheet *j)
     double rest =
         draw_columns(j, 0, false) + draw_cautions(j, 0, false) + draw_acceptance(j, 0, false) + RECORD_HEIGHT;
     double room = s->bottom - s->y - rest;
-    if (has_speed(j) && room >= LOWEST) {
+    if (pack_job_has_speed(j->in, j->fan) && room >= LOWEST) {
         double height = fmin(room - 3, TALLEST);
-        draw_chart(j, height);
+        pack_job_picture(s, j->in, j->risk, j->fan, height);
         s->y += height + 3;
     } else {
         s->y = sheet_block(s, TYPE_NOTE, s->left, s->y, sheet_width(s), 1,
-                           has_speed(j) ? "No room for the picture of its speed on this sheet."
-                                        : "No picture: no speed of this fan is known for the last 120 days.");
+                           pack_job_has_speed(j->in, j->fan)
+                               ? "No room for the picture of its speed on this sheet."
+                               : "No picture: no speed of this fan is known for the last 120 days.");
     }
     s->y = draw_columns(j, s->y, true);
     s->y = draw_cautions(j, s->y, true);

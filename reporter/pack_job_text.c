@@ -51,16 +51,15 @@ static void checks_of(struct arena *mem, const struct fan_risk *fan, struct job_
     const char **list = w->checks = arena_array(mem, const char *, MAX_WORDS);
     size_t *n = &w->check_count;
 
-    add(list, n, "Dirt or blockage: dust, oil film or anything lying on grille, blades or filter. Clean.");
-    add(list, n,
-        "Air and sound against the neighbours': feel and listen only where the site's rules allow it.");
-    add(list, n, "Reseat: take the fan unit out, push it back until it locks.");
-    add(list, n, "Connector and its holder: bent pin, loose crimp, broken or missing holder.");
+    add(list, n, "Dirt or blockage on grille, blades or filter: clean it.");
+    add(list, n, "Air and sound against its neighbours', where rules allow.");
+    add(list, n, "Reseat: take the fan unit out, push it in until it locks.");
+    add(list, n, "Connector and holder: bent pin, loose crimp, broken clip.");
     add(list, n,
         part ? arena_printf(mem, "Fan: fit part %s.", part->part)
              : "Fan: fit the part read from the old one.");
     add(list, n, "Housing: a part of its own. Keep it unless it is broken.");
-    add(list, n, "Only if a new fan shows the same: the drive or a board in it. Ask before ordering.");
+    add(list, n, "Drive or board: only if a new fan shows the same. Ask first.");
 }
 
 static const char *warning_span(struct arena *mem, const struct drive *drive)
@@ -163,7 +162,7 @@ static void missing_of(struct arena *mem, const struct drive *drive, struct job_
     if (!drive->machine->lockout_procedure && !drive->machine->site->lockout_procedure)
         add(list, &w->missing_count, "lockout procedure number");
     if (isnan(drive->waiting_time_min))
-        add(list, &w->missing_count, "capacitor waiting time from the drive's label");
+        add(list, &w->missing_count, "capacitor waiting time (drive's label)");
 }
 
 static void bring_of(struct arena *mem, const struct pack_input *in, const struct drive_risk *risk,

@@ -30,11 +30,15 @@ static const char *order_by(struct order_pack *p, const struct order_line *o)
 static void draw_orders(struct order_pack *p)
 {
     static const struct column columns[] = {
-        {"Part", 17, ALIGN_LEFT, 2},         {"Description", 22, ALIGN_LEFT, 2},
-        {"Site", 14, ALIGN_LEFT, 2},         {"Order, pieces", 9, ALIGN_RIGHT, 2},
-        {"By", 13, ALIGN_LEFT, 2},           {"Unit price", 14, ALIGN_RIGHT, 2},
-        {"Cost", 15, ALIGN_RIGHT, 2},        {"Service without", 9, ALIGN_RIGHT, 2},
-        {"Service with", 9, ALIGN_RIGHT, 2}, {"Why", 38, ALIGN_LEFT, 4},
+        {"Part", 32, ALIGN_LEFT, 3},
+        {"Site", 18, ALIGN_LEFT, 2},
+        {"Order, pieces", 11, ALIGN_RIGHT, 2},
+        {"By", 13, ALIGN_LEFT, 2},
+        {"Unit price", 17, ALIGN_RIGHT, 2},
+        {"Cost", 20, ALIGN_RIGHT, 2},
+        {"Service without", 14, ALIGN_RIGHT, 2},
+        {"Service with", 12, ALIGN_RIGHT, 2},
+        {"Why", 40, ALIGN_LEFT, 5},
     };
     struct table *t = table_new(&p->s, columns, sizeof columns / sizeof *columns);
 
@@ -43,16 +47,16 @@ static void draw_orders(struct order_pack *p)
         if (o->order <= 0)
             continue;
         struct cell *c = table_row(t, ROW_PLAIN);
-        c[0] = (struct cell){.text = o->part->part, .strong = true};
-        c[1].text = o->part->description;
-        c[2].text = o->site->name;
-        c[3] = (struct cell){.text = arena_printf(p->mem, "%d", o->order), .strong = true};
-        c[4].text = order_by(p, o);
-        c[5].text = pack_price(p->mem, o->part->price_minor, o->part->currency);
-        c[6].text = pack_price(p->mem, o->cost_minor, o->part->currency);
-        c[7].text = pack_percent(p->mem, o->service_without);
-        c[8].text = pack_percent(p->mem, o->service_with);
-        c[9].text = o->why;
+        c[0].text = o->part->description ? arena_printf(p->mem, "%s: %s", o->part->part, o->part->description)
+                                         : o->part->part;
+        c[1].text = o->site->name;
+        c[2] = (struct cell){.text = arena_printf(p->mem, "%d", o->order), .strong = true};
+        c[3].text = order_by(p, o);
+        c[4].text = pack_price(p->mem, o->part->price_minor, o->part->currency);
+        c[5].text = pack_price(p->mem, o->cost_minor, o->part->currency);
+        c[6].text = pack_percent(p->mem, o->service_without);
+        c[7].text = pack_percent(p->mem, o->service_with);
+        c[8].text = o->why;
     }
     sheet_head(&p->s, "Order proposal", table_start_height(t));
     if (!table_rows(t))
@@ -144,7 +148,7 @@ static void draw_demand(struct order_pack *p, const struct demand *d, const stru
 
     for (int i = 0; i < QUANTILES; i++) {
         quantiles[i] = distribution_quantile(&d->count, quantile_at[i]);
-        labels[i] = arena_printf(p->mem, "%d suffice with %.0f %%", quantiles[i], quantile_at[i] * 100);
+        labels[i] = pack_percent(p->mem, quantile_at[i]);
     }
     const struct chart_demand chart = {.p = d->count.p,
                                        .count = d->count.size,
@@ -209,7 +213,7 @@ static const char *drives_behind(struct order_pack *p, const struct order_line *
 static void draw_part_sites(struct order_pack *p, const struct part *part)
 {
     static const struct column columns[] = {
-        {"Site", 16, ALIGN_LEFT, 2},
+        {"Site", 21, ALIGN_LEFT, 2},
         {"On hand", 8, ALIGN_RIGHT, 2},
         {"On order", 8, ALIGN_RIGHT, 2},
         {"Span covered", 11, ALIGN_RIGHT, 2},
@@ -265,9 +269,9 @@ static void draw_assumptions(struct order_pack *p)
             p->mem,
             "The need for a part is the distribution of how many of its fans will be replaced within %d "
             "days: each fan counts with its own probability, a replaced fan can need replacing again, "
-            "and the fans of a site are added up exactly. \u201C%d suffice with 95 %%\u201D reads: in 95 "
-            "of 100 such periods no more than that many are used.",
-            p->in->assessment->horizon_days, 3));
+            "and the fans of a site are added up exactly. An arrow marked 95\u00A0%% under a picture "
+            "reads: in 95 of 100 such periods no more than that many are used.",
+            p->in->assessment->horizon_days));
     sheet_text(
         s, TYPE_BODY,
         arena_printf(

@@ -118,9 +118,9 @@ static void draw_summary(struct site_pack *p)
 static void draw_top(struct site_pack *p)
 {
     static const struct column columns[] = {
-        {"Action", 13, ALIGN_LEFT, 1},         {"Drive, fan", 24, ALIGN_LEFT, 2},
-        {"Machine", 17, ALIGN_LEFT, 2},        {"Fault within the horizon", 16, ALIGN_LEFT, 2},
-        {"Expected cost", 13, ALIGN_RIGHT, 2}, {"Why", 38, ALIGN_LEFT, 3},
+        {"Action", 16, ALIGN_LEFT, 1},         {"Drive, fan", 24, ALIGN_LEFT, 2},
+        {"Machine", 18, ALIGN_LEFT, 2},        {"Fault within the horizon", 19, ALIGN_LEFT, 2},
+        {"Expected cost", 14, ALIGN_RIGHT, 2}, {"Why", 39, ALIGN_LEFT, 4},
         {"Page", 7, ALIGN_RIGHT, 1},
     };
     struct table *t = table_new(&p->s, columns, sizeof columns / sizeof *columns);
@@ -199,9 +199,9 @@ static void add_visit(struct site_pack *p, struct table *t, const struct machine
 static void draw_week(struct site_pack *p)
 {
     static const struct column columns[] = {
-        {"Action", 13, ALIGN_LEFT, 1},        {"Drive, fan", 26, ALIGN_LEFT, 2},
+        {"Action", 16, ALIGN_LEFT, 1},        {"Drive, fan", 24, ALIGN_LEFT, 2},
         {"Cabinet, slot", 16, ALIGN_LEFT, 2}, {"Part to bring", 17, ALIGN_LEFT, 2},
-        {"On the shelf", 9, ALIGN_RIGHT, 2},  {"Why", 38, ALIGN_LEFT, 2},
+        {"On the shelf", 12, ALIGN_RIGHT, 2}, {"Why", 38, ALIGN_LEFT, 3},
     };
     struct table *t = table_new(&p->s, columns, sizeof columns / sizeof *columns);
     size_t machines = 0;

@@ -81,7 +81,7 @@ static struct block block_of(const struct table *t, const struct row *row, size_
 
     if (row->kind == ROW_GROUP) {
         block.width = sheet_width(t->sheet) - 2 * pad_x - room;
-        block.max_lines = 1;
+        block.max_lines = 2;
     }
     if (align == ALIGN_RIGHT)
         block.x = t->x[column] + t->width[column];
