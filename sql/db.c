@@ -19,14 +19,9 @@ static const char *what_text(const struct query *q, char room[static WHAT_TEXT])
 bool db_open(struct db **out, const char *conninfo, const char *application, struct err *err)
 {
     struct db *db = calloc(1, sizeof *db);
-    struct text_buffer *copy_text = calloc(1, sizeof *copy_text);
     *out = NULL;
-    if (!db || !copy_text) {
-        free(db);
-        free(copy_text);
+    if (!db)
         return err_set(err, ERR_SYSTEM, "no memory for a connection to the database");
-    }
-    db->copy_text = copy_text;
     if (!link_open(db, conninfo, application, err)) {
         db_close(db);
         return false;
@@ -40,8 +35,7 @@ void db_close(struct db *db)
     if (!db)
         return;
     PQfinish(db->conn);
-    buffer_free(db->copy_text);
-    free(db->copy_text);
+    buffer_free(&db->copy_text);
     free(db->prepared);
     free(db);
 }
@@ -109,7 +103,7 @@ void db_rollback(struct db *db)
     link_restart_deadline(db);
     if (db->copying) {
         db->copying = NULL;
-        db->copy_text->used = 0;
+        db->copy_text.used = 0;
         if (!db->broken && PQputCopyEnd(db->conn, "given up") < 0)
             db->broken = true;
         if (!db->broken && link_flush(db, "rollback", &ignored))

@@ -27,12 +27,12 @@ bool db_copy_begin(struct db *db, const struct query *q, struct err *err)
         return link_drain(db, q->name, &ignored) && false;
     }
     db->copying = q;
-    db->copy_text->used = 0;
+    db->copy_text.used = 0;
     return true;
 }
 
 /* COPY's text format: \ before what would end a cell or a row, or begin such a mark. */
-static void add_escaped(struct text_buffer *b, const char *s)
+static void add_escaped(struct buffer *b, const char *s)
 {
     while (*s) {
         size_t plain = strcspn(s, "\\\t\n\r");
@@ -47,17 +47,19 @@ static void add_escaped(struct text_buffer *b, const char *s)
 }
 
 /* A bytea in hexadecimal; its own backslash is escaped for COPY. */
-static void add_bytes(struct text_buffer *b, const uint8_t *bytes, size_t count)
+static void add_bytes(struct buffer *b, const uint8_t *bytes, size_t count)
 {
     static const char digits[] = "0123456789abcdef";
     buffer_add(b, "\\\\x", 3);
+    char *to = buffer_room(b, 2 * count);
     for (size_t i = 0; i < count; i++) {
-        char pair[2] = {digits[bytes[i] >> 4], digits[bytes[i] & 15]};
-        buffer_add(b, pair, 2);
+        *to++ = digits[bytes[i] >> 4];
+        *to++ = digits[bytes[i] & 15];
     }
+    b->used += 2 * count;
 }
 
-static void add_cell(struct text_buffer *b, const struct db_value *v)
+static void add_cell(struct buffer *b, const struct db_value *v)
 {
     char room[VALUE_TEXT];
     if (v->type == DB_BYTES && (v->pointer || !v->bytes)) {
@@ -75,7 +77,7 @@ static void add_cell(struct text_buffer *b, const struct db_value *v)
 
 static bool send_chunk(struct db *db, struct err *err)
 {
-    struct text_buffer *b = db->copy_text;
+    struct buffer *b = &db->copy_text;
     int queued;
     while ((queued = PQputCopyData(db->conn, b->data, (int)b->used)) == 0)
         if (!link_flush(db, db->copying->name, err))
@@ -90,7 +92,7 @@ bool db_copy_row(struct db *db, const struct db_value *cells, int count, struct 
         BUG("a row outside of a COPY");
     if (db->broken)
         return err_set(err, ERR_UNAVAILABLE, "the connection to the database was lost");
-    struct text_buffer *b = db->copy_text;
+    struct buffer *b = &db->copy_text;
     for (int i = 0; i < count; i++) {
         if (i)
             buffer_add(b, "\t", 1);
@@ -113,7 +115,7 @@ bool db_copy_end(struct db *db, int64_t *copied, struct err *err)
     if (db->broken)
         return err_set(err, ERR_UNAVAILABLE, "the connection to the database was lost");
     link_restart_deadline(db);
-    if (db->copy_text->used && !send_chunk(db, err))
+    if (db->copy_text.used && !send_chunk(db, err))
         return false;
     while ((ended = PQputCopyEnd(db->conn, NULL)) == 0)
         if (!link_wait_for_room(db, q->name, err))

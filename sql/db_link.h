@@ -7,6 +7,7 @@
 #ifndef SQL_DB_LINK_H
 #define SQL_DB_LINK_H
 
+#include "buffer.h"
 #include "db.h"
 
 #include <libpq-fe.h>
@@ -19,7 +20,7 @@ struct db {
     const struct query **prepared;
     size_t prepared_count, prepared_room;
     const struct query *copying; /* NULL outside of a COPY */
-    struct text_buffer *copy_text;
+    struct buffer copy_text;
 };
 
 struct rows {
@@ -48,14 +49,6 @@ bool link_refused(struct db *db, const char *what, PGresult *result, struct err 
 /* Sends a text of one or more statements without parameters and takes all results. 'last' (may be NULL) gets
  * the last one's command tag. */
 bool link_simple(struct db *db, const char *what, const char *text, char last[static 32], struct err *err);
-
-/* A growing text, for parameters and COPY. */
-struct text_buffer {
-    char *data;
-    size_t used, room;
-};
-void buffer_add(struct text_buffer *b, const char *text, size_t bytes);
-void buffer_free(struct text_buffer *b);
 
 enum { VALUE_TEXT = 64 };
 /* The text form of a number, moment, day or bool, in 'room'; the text itself of a text; NULL for null.

@@ -5,33 +5,8 @@
 #include <inttypes.h>
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 #include <time.h>
-
-void buffer_add(struct text_buffer *b, const char *text, size_t bytes)
-{
-    if (b->room - b->used < bytes) {
-        size_t room = b->room ? b->room : 4096;
-        while (room - b->used < bytes)
-            room *= 2;
-        char *data = realloc(b->data, room);
-        if (!data) {
-            fprintf(stderr, "out of memory: %zu more bytes are not to be had\n", room);
-            exit(71);
-        }
-        b->data = data;
-        b->room = room;
-    }
-    memcpy(b->data + b->used, text, bytes);
-    b->used += bytes;
-}
-
-void buffer_free(struct text_buffer *b)
-{
-    free(b->data);
-    *b = (struct text_buffer){0};
-}
 
 /* The server's form of a day, for any year: before year 1 it counts backwards and says BC. */
 static int date_text(int32_t day, char *room, const char **era)
@@ -95,7 +70,7 @@ const char *value_text(const struct db_value *v, char room[static VALUE_TEXT])
 }
 
 /* In an array literal a text stands in quotes, with \ before quotes and backslashes. */
-static void add_quoted(struct text_buffer *b, const char *s)
+static void add_quoted(struct buffer *b, const char *s)
 {
     buffer_add(b, "\"", 1);
     for (; *s; s++) {
@@ -108,7 +83,7 @@ static void add_quoted(struct text_buffer *b, const char *s)
 
 struct db_value db_text_array(struct arena *mem, const char *const *strings, size_t count)
 {
-    struct text_buffer b = {0};
+    struct buffer b = {0};
     buffer_add(&b, "{", 1);
     for (size_t i = 0; i < count; i++) {
         if (i)
@@ -126,7 +101,7 @@ struct db_value db_text_array(struct arena *mem, const char *const *strings, siz
 
 struct db_value db_int_array(struct arena *mem, const int64_t *values, size_t count)
 {
-    struct text_buffer b = {0};
+    struct buffer b = {0};
     char number[32];
     buffer_add(&b, "{", 1);
     for (size_t i = 0; i < count; i++) {

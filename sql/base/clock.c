@@ -133,7 +133,7 @@ void time_format(int64_t us, char text[static TIME_TEXT])
     int s = (int)(rest / US_PER_S);
     char date[DAY_TEXT];
     day_format(day, date);
-    int n = snprintf(text, TIME_TEXT, "%.10sT%02d:%02d:%02d", date, s / 3600, s / 60 % 60, s % 60);
+    int n = snprintf(text, TIME_TEXT, "%sT%02d:%02d:%02d", date, s / 3600, s / 60 % 60, s % 60);
     if (fraction)
         n += snprintf(text + n, (size_t)(TIME_TEXT - n), ".%06d", (int)fraction);
     snprintf(text + n, (size_t)(TIME_TEXT - n), "Z");
@@ -150,7 +150,7 @@ void day_format(int32_t day, char text[static DAY_TEXT])
     time_t t = (time_t)day * 86400;
     struct tm tm;
     gmtime_r(&t, &tm);
-    strftime(text, DAY_TEXT, "%Y-%m-%d", &tm);
+    snprintf(text, DAY_TEXT, "%04d-%02d-%02d", tm.tm_year + 1900, tm.tm_mon + 1, tm.tm_mday);
 }
 
 int32_t day_of(int64_t us)
