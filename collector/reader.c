@@ -358,7 +358,7 @@ bool reader_turn(struct reader *r, struct db *db, int64_t wait_ms, struct err *e
 
 bool reader_is_done(const struct reader *r)
 {
-    return r->mode != READ_FOR_EVER && r->finished == r->count;
+    return r->mode != READ_FOR_EVER && r->register_mem && r->finished == r->count;
 }
 
 bool reader_has_conditions(struct reader *r)
