@@ -205,7 +205,7 @@ static void take_value(struct observer *o)
         const char *reason = words_sample_fault(text);
         if (reason)
             fault(o, reason);
-        if (o->now_type->is_series)
+        else if (o->now_type->is_series)
             text = last_word(text);
     }
     if (!unavailable && !o->fault)

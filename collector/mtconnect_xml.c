@@ -26,7 +26,7 @@ struct reader {
     struct err *err;
     int lines_cut;    /* before the document proper */
     size_t happening; /* counts what the parser tells */
-    bool finished; /* the root element was read to its end */
+    bool finished;    /* the root element was read to its end */
     int depth;
     int place[XML_MAX_DEPTH + 1];
     struct xml_element element;
@@ -162,14 +162,10 @@ static void on_error(void *data, xmlErrorPtr e)
         return;
     }
     const char *message = e->message ? e->message : "not well-formed";
-    err_set(r->err, ERR_INPUT, "line %d, column %d: %.*s", r->lines_cut + e->line, e->int2,
-            (int)strcspn(message, "\n"), message);
-}
-
-/* For what libxml2 says outside of any parser, e.g. while converting an encoding. */
-static void say_nothing(void *data, xmlErrorPtr e)
-{
-    (void)data, (void)e;
+    bool placed = e->domain == XML_FROM_PARSER;
+    err_set(r->err, ERR_INPUT, "line %d, column %d: %.*s",
+            r->lines_cut + (placed ? e->line : xmlSAX2GetLineNumber(r->parser)),
+            placed ? e->int2 : xmlSAX2GetColumnNumber(r->parser), (int)strcspn(message, "\n"), message);
 }
 
 /* A byte order mark and blanks before "<?xml", which XML forbids and publishers send. */
@@ -184,40 +180,38 @@ static size_t blank_prefix(const char *bytes, size_t size, int *lines)
 /* The value of encoding="..." in an XML declaration written in bytes; empty when there is none. */
 static void declared_encoding(const char *bytes, size_t size, char name[static 32])
 {
-    name[0] = '\0';
-    if (size < 5 || memcmp(bytes, "<?xml", 5) != 0)
-        return;
     char head[256];
     size_t n = size < sizeof head ? size : sizeof head - 1;
     memcpy(head, bytes, n);
     head[n] = '\0';
     head[strcspn(head, ">")] = '\0';
-    const char *at = strstr(head, "encoding");
+    const char *at = strncmp(head, "<?xml", 5) == 0 ? strstr(head, "encoding") : NULL;
     at = at ? strpbrk(at, "\"'") : NULL;
-    if (at)
-        snprintf(name, 32, "%.*s", (int)strcspn(at + 1, "\"'"), at + 1);
+    snprintf(name, 32, "%.*s", at ? (int)strcspn(at + 1, "\"'") : 0, at ? at + 1 : "");
 }
 
 /*
- * "UTF8" is declared by publishers, "utf-16" by those that print a text of wide characters as bytes: a
- * declaration that can be read as bytes is not UTF-16, so any UTF is UTF-8. Other encodings are few:
- * everything else would open the C library's converters to whoever answers.
+ * The encoding to convert from, NULL for UTF-8 and UTF-16. libxml2 itself ignores what is declared: "UTF8" is
+ * met, and "utf-16" from publishers that print wide characters as bytes (what can be read as bytes is not
+ * UTF-16); and every other name would open the C library's converters to whoever answers.
  */
-static bool encoding_options(const char *bytes, size_t size, int *options, struct err *err)
+static bool encoding_of(const char *bytes, size_t size, const char **encoding, struct err *err)
 {
-    static const char *const accepted[] = {"US-ASCII", "ASCII", "ISO-8859-1", "ISO-8859-15", "WINDOWS-1252"};
+    static const char *const plain[] = {"", "US-ASCII", "ASCII"};
+    static const char *const converted[] = {"ISO-8859-1", "ISO-8859-15", "WINDOWS-1252"};
     char name[32];
     declared_encoding(bytes, size, name);
-    *options = XML_PARSE_NONET;
-    if (!*name)
+    *encoding = NULL;
+    if (strncasecmp(name, "utf", 3) == 0)
         return true;
-    if (strncasecmp(name, "utf", 3) == 0) {
-        *options |= XML_PARSE_IGNORE_ENC;
-        return true;
-    }
-    for (size_t k = 0; k < sizeof accepted / sizeof *accepted; k++)
-        if (strcasecmp(name, accepted[k]) == 0)
+    for (size_t k = 0; k < sizeof plain / sizeof *plain; k++)
+        if (strcasecmp(name, plain[k]) == 0)
             return true;
+    for (size_t k = 0; k < sizeof converted / sizeof *converted; k++)
+        if (strcasecmp(name, converted[k]) == 0) {
+            *encoding = converted[k];
+            return true;
+        }
     return err_set(err, ERR_INPUT, "line 1, column 1: encoding '%s' is not read", name);
 }
 
@@ -225,7 +219,7 @@ static bool encoding_options(const char *bytes, size_t size, int *options, struc
  * A tag is told only when it is whole, and its cost grows with the square of its attributes: so one that is
  * not done after XML_MAX_TAG_BYTES is refused before it is parsed.
  */
-static bool feed_chunks(struct reader *r, const char *bytes, size_t size)
+static void feed_chunks(struct reader *r, const char *bytes, size_t size)
 {
     size_t quiet = 0;
     for (size_t at = 0; at < size && r->err->kind == ERR_NONE;) {
@@ -241,15 +235,33 @@ static bool feed_chunks(struct reader *r, const char *bytes, size_t size)
     if (r->err->kind == ERR_NONE)
         xmlParseChunk(r->parser, NULL, 0, 1);
     /* Out of memory, libxml2 may fall silent and still call what it has read well-formed. */
-    if (r->err->kind == ERR_NONE && !r->finished)
-        err_set(r->err, ERR_SYSTEM, "XML was read in part only: out of memory");
-    if (r->err->kind == ERR_NONE && !r->parser->wellFormed)
-        err_set(r->err, ERR_INPUT, "not well-formed XML");
-    return r->err->kind == ERR_NONE;
+    if (r->err->kind == ERR_NONE && (!r->finished || !r->parser->wellFormed)) {
+        err_set(r->err, ERR_INPUT, "the document could be read in part only");
+        stop(r);
+    }
 }
 
-bool xml_read(const char *bytes, size_t size, const struct xml_handler *handler, void *context,
-              struct err *err)
+/* UTF-16 with its mark, or the beginning of an XML declaration in it. */
+static bool is_utf_16(const char *bytes, size_t size)
+{
+    static const char begins[][5] = {"<\0?", "\0<\0?"};
+    return size >= 4 && (memcmp(bytes, "\xff\xfe", 2) == 0 || memcmp(bytes, "\xfe\xff", 2) == 0 ||
+                         memcmp(bytes, begins[0], 4) == 0 || memcmp(bytes, begins[1], 4) == 0);
+}
+
+/* What libxml2 would take for UCS-4 or EBCDIC goes no further than here. */
+static bool begins_like_xml(const char *bytes, size_t size)
+{
+    return is_utf_16(bytes, size) || (size >= 2 && bytes[0] == '<' && bytes[1]);
+}
+
+/* So many bytes tell whether the text is UTF-16. */
+static size_t head_of(size_t size)
+{
+    return size < 4 ? 0 : 4;
+}
+
+static bool open_parser(struct reader *r, const char *bytes, size_t size, const char *encoding)
 {
     static xmlSAXHandler sax = {
         .initialized = XML_SAX2_MAGIC,
@@ -261,6 +273,21 @@ bool xml_read(const char *bytes, size_t size, const struct xml_handler *handler,
         .internalSubset = on_doctype,
         .serror = on_error,
     };
+    r->parser = xmlCreatePushParserCtxt(&sax, r, bytes, (int)head_of(size), NULL);
+    if (!r->parser)
+        return false;
+    xmlCtxtUseOptions(r->parser, XML_PARSE_NONET | XML_PARSE_IGNORE_ENC);
+    /* Else "&amp;" in an attribute comes as "&#38;". Without a DTD there are no entities but XML's own. */
+    r->parser->replaceEntities = 1;
+    if (!encoding)
+        return true;
+    xmlCharEncodingHandlerPtr converter = xmlFindCharEncodingHandler(encoding);
+    return converter && xmlSwitchToEncoding(r->parser, converter) == 0;
+}
+
+bool xml_read(const char *bytes, size_t size, const struct xml_handler *handler, void *context,
+              struct err *err)
+{
     struct reader r = {.handler = handler, .context = context, .err = err, .place = {XML_DOCUMENT}};
 
     size_t cut = blank_prefix(bytes, size, &r.lines_cut);
@@ -268,21 +295,22 @@ bool xml_read(const char *bytes, size_t size, const struct xml_handler *handler,
     size -= cut;
     if (!size)
         return err_set(err, ERR_INPUT, "line 1, column 1: the document is empty");
-    int options;
-    if (!encoding_options(bytes, size, &options, err))
+    if (!begins_like_xml(bytes, size))
+        return err_set(err, ERR_INPUT, "line %d, column 1: this is not XML: it does not begin with '<'",
+                       r.lines_cut + 1);
+    const char *encoding;
+    if (!encoding_of(bytes, size, &encoding, err))
         return false;
 
-    xmlSetStructuredErrorFunc(NULL, say_nothing);
-    /* The first four bytes tell whether the text is UTF-16. */
-    size_t head = size < 4 ? 0 : 4;
-    r.parser = xmlCreatePushParserCtxt(&sax, &r, bytes, (int)head, NULL);
-    if (!r.parser)
-        return err_set(err, ERR_SYSTEM, "out of memory while reading XML");
-    xmlCtxtUseOptions(r.parser, options);
-    /* Else "&amp;" in an attribute comes as "&#38;". Without a DTD there are no entities but XML's own. */
-    r.parser->replaceEntities = 1;
-    bool fine = feed_chunks(&r, bytes + head, size - head);
-    xmlFreeDoc(r.parser->myDoc);
+    /* For what is said outside of any parser: while converting an encoding, or out of memory. */
+    xmlSetStructuredErrorFunc(&r, on_error);
+    if (open_parser(&r, bytes, size, encoding)) {
+        feed_chunks(&r, bytes + head_of(size), size - head_of(size));
+        xmlFreeDoc(r.parser->myDoc);
+    } else {
+        err_set(err, ERR_SYSTEM, "out of memory while reading XML");
+    }
     xmlFreeParserCtxt(r.parser);
-    return fine;
+    xmlSetStructuredErrorFunc(NULL, NULL);
+    return err->kind == ERR_NONE;
 }
