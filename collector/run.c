@@ -22,7 +22,7 @@ enum {
     REGISTER_MS = 60 * 1000,
     FOLD_MS = 2000,
     AWAY_FIRST_MS = 500,
-    AWAY_LAST_MS = 10 * 1000,
+    AWAY_LAST_MS = 5 * 1000,
 };
 
 static struct {
