@@ -2,8 +2,13 @@
 
 #include <check.h>
 
+#include <netinet/in.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
+#include <sys/wait.h>
+#include <unistd.h>
 
 /* One item of a model and what is proposed for it; role -1: nothing. */
 struct proposal {
@@ -150,6 +155,108 @@ START_TEST(drafts_stand_in_the_order_of_the_model)
 }
 END_TEST
 
+/* Answers one request, whatever it asks for, with a document; the port is the kernel's choice. */
+static pid_t serve_once(const char *document, int *port)
+{
+    struct sockaddr_in address = {.sin_family = AF_INET, .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
+    socklen_t size = sizeof address;
+    int listening = socket(AF_INET, SOCK_STREAM, 0);
+    ck_assert_int_eq(bind(listening, (struct sockaddr *)&address, size), 0);
+    ck_assert_int_eq(listen(listening, 1), 0);
+    ck_assert_int_eq(getsockname(listening, (struct sockaddr *)&address, &size), 0);
+    *port = ntohs(address.sin_port);
+    pid_t child = fork();
+    if (child == 0) {
+        char request[1024];
+        int peer = accept(listening, NULL, NULL);
+        bool probe = read(peer, request, sizeof request) > 0 && strncmp(request, "GET /probe ", 11) == 0;
+        dprintf(peer, "HTTP/1.1 %d x\r\nContent-Length: %zu\r\nConnection: close\r\n\r\n%s",
+                probe ? 200 : 404, strlen(document), document);
+        close(peer);
+        _exit(probe ? 0 : 1);
+    }
+    close(listening);
+    return child;
+}
+
+static void parse_option(const char *name, const char *value)
+{
+    for (const struct opt *o = discover_options; o->name; o++)
+        if (strcmp(o->name, name) == 0)
+            *(const char **)o->target = value;
+}
+
+/* Exit status; what was printed in 'out'. */
+static int discover_at(const char *document, char *out, size_t size, struct err *err)
+{
+    int port, status, kept = dup(STDOUT_FILENO);
+    char url[64];
+    pid_t server = serve_once(document, &port);
+    FILE *printed = tmpfile();
+    snprintf(url, sizeof url, "http://127.0.0.1:%d/", port);
+    fflush(stdout);
+    dup2(fileno(printed), STDOUT_FILENO);
+    int result = discover_command((const char *const[]){url}, 1, err);
+    fflush(stdout);
+    dup2(kept, STDOUT_FILENO);
+    rewind(printed);
+    out[fread(out, 1, size - 1, printed)] = '\0';
+    fclose(printed);
+    waitpid(server, &status, 0);
+    ck_assert_msg(status == 0, "not asked for /probe");
+    return result;
+}
+
+static const char a_model[] =
+    "<MTConnectDevices><Header instanceId='1'/><Devices><Device uuid='m,1'><Components><Axes><Components>"
+    "<Linear name='X'><Components><Fan name='internal-1'><DataItems>"
+    "<DataItem id='n' category='SAMPLE' type='ROTARY_VELOCITY'/></DataItems></Fan></Components></Linear>"
+    "</Components></Axes></Components></Device></Devices></MTConnectDevices>";
+
+START_TEST(drafts_are_printed_as_the_register_s_bindings_with_a_reason)
+{
+    struct err err = {0};
+    char out[2000];
+    parse_option("source", "cell-4");
+    ck_assert_int_eq(discover_at(a_model, out, sizeof out, &err), 0);
+    ck_assert_str_eq(
+        out, "source,device,item,role,drive,position,axis,reason\n"
+             "cell-4,\"m,1\",n,fan_speed,,internal-1,,speed of a fan at Axes/Linear[X]/Fan[internal-1]\n");
+}
+END_TEST
+
+START_TEST(a_feed_is_discovered_when_told_so)
+{
+    struct err err = {0};
+    char out[2000];
+    parse_option("format", "feed");
+    ck_assert_int_eq(
+        discover_at("{\"feed\":1,\"instance\":\"i\",\"created\":\"2026-03-02T08:00:05Z\",\"items\":["
+                    "{\"device\":\"d\",\"item\":\"p\",\"kind\":\"power\"}]}",
+                    out, sizeof out, &err),
+        0);
+    ck_assert_ptr_nonnull(strstr(out, "\n,d,p,power,,,,"));
+}
+END_TEST
+
+START_TEST(an_answer_that_is_no_model_is_an_error_and_nothing_is_printed)
+{
+    struct err err = {0};
+    char out[2000];
+    ck_assert_int_eq(discover_at("<html/>", out, sizeof out, &err), 65);
+    ck_assert_str_eq(out, "");
+    ck_assert_ptr_nonnull(strstr(err.text, "/probe' (status 200) cannot be read: line 1, column "));
+}
+END_TEST
+
+START_TEST(a_format_that_is_not_known_is_wrong_usage)
+{
+    struct err err = {0};
+    parse_option("format", "opc");
+    ck_assert_int_eq(discover_command((const char *const[]){"http://127.0.0.1:1"}, 1, &err), 64);
+}
+END_TEST
+
 START_TEST(a_source_that_cannot_be_asked_is_an_error)
 {
     struct err err = {0};
@@ -164,6 +271,10 @@ int main(void)
     TCase *tc = tcase_create("discover");
     tcase_add_loop_test(tc, an_item_is_proposed_for_what_it_is, 0, PROPOSALS);
     tcase_add_test(tc, drafts_stand_in_the_order_of_the_model);
+    tcase_add_test(tc, drafts_are_printed_as_the_register_s_bindings_with_a_reason);
+    tcase_add_test(tc, a_feed_is_discovered_when_told_so);
+    tcase_add_test(tc, an_answer_that_is_no_model_is_an_error_and_nothing_is_printed);
+    tcase_add_test(tc, a_format_that_is_not_known_is_wrong_usage);
     tcase_add_test(tc, a_source_that_cannot_be_asked_is_an_error);
     Suite *suite = suite_create("discover");
     suite_add_tcase(suite, tc);

@@ -44,6 +44,63 @@ START_TEST(every_case_comes_to_what_is_expected)
 }
 END_TEST
 
+/* The n-th block of JSON in the page that defines the feed. */
+static char *example(int n, size_t *size)
+{
+    char *page = read_file(TEST_DATA, "../../collector", "feed.md", size), *block = page;
+    for (int k = 0; k <= n; k++) {
+        block = strstr(block, "```json\n");
+        ck_assert_ptr_nonnull(block);
+        block += strlen("```json\n");
+    }
+    char *end = strstr(block, "```");
+    ck_assert_ptr_nonnull(end);
+    *size = (size_t)(end - block);
+    char *bytes = strndup(block, *size);
+    free(page);
+    return bytes;
+}
+
+START_TEST(the_definition_s_example_of_observations_is_read)
+{
+    size_t size;
+    char *bytes = example(0, &size);
+    ck_assert_msg(feed_document(bytes, size, mem, &document, &err), "%s", err.text);
+    ck_assert_uint_eq(document.next_sequence, 45);
+    ck_assert_uint_eq(document.count, 4);
+    ck_assert_uint_eq(document.refused, 0);
+    ck_assert_str_eq(document.observations[0].value, "4012.5");
+    ck_assert_ptr_null(document.observations[1].value);
+    ck_assert_int_eq(document.observations[2].state, STATE_WARNING);
+    ck_assert_str_eq(document.observations[2].native_code, "D207");
+    ck_assert_str_eq(document.observations[3].type, "AVAILABILITY");
+    free(bytes);
+}
+END_TEST
+
+START_TEST(the_definition_s_example_of_items_is_read)
+{
+    struct model model;
+    size_t size;
+    char *bytes = example(1, &size);
+    ck_assert_msg(feed_model(bytes, size, mem, &model, &err), "%s", err.text);
+    ck_assert_uint_eq(model.count, 4);
+    ck_assert_str_eq(model.items[1].item, "drive-1/internal-2");
+    free(bytes);
+}
+END_TEST
+
+START_TEST(the_definition_s_example_of_an_error_is_read)
+{
+    size_t size;
+    char *bytes = example(2, &size);
+    ck_assert_msg(feed_document(bytes, size, mem, &document, &err), "%s", err.text);
+    ck_assert_int_eq(document.error, SOURCE_ERROR_OUT_OF_RANGE);
+    ck_assert_uint_eq(document.first_sequence, 22);
+    free(bytes);
+}
+END_TEST
+
 START_TEST(a_long_document_loses_nothing_and_is_put_in_order)
 {
     enum { N = 20000 };
@@ -145,9 +202,12 @@ int main(void)
     tcase_add_loop_test(tc, every_case_comes_to_what_is_expected, 0, cases.count);
     suite_add_tcase(suite, tc);
 
-    tc = tcase_create("limits and damage");
+    tc = tcase_create("examples, limits and damage");
     tcase_set_timeout(tc, 60);
     tcase_add_checked_fixture(tc, set_up, tear_down);
+    tcase_add_test(tc, the_definition_s_example_of_observations_is_read);
+    tcase_add_test(tc, the_definition_s_example_of_items_is_read);
+    tcase_add_test(tc, the_definition_s_example_of_an_error_is_read);
     tcase_add_test(tc, a_long_document_loses_nothing_and_is_put_in_order);
     tcase_add_test(tc, a_document_cut_anywhere_is_refused_with_a_place);
     tcase_add_test(tc, a_damaged_byte_does_no_harm);
