@@ -3,7 +3,7 @@
 # build: compile and run, demo included. test: what the tests need on top.
 set -euo pipefail
 
-build=(build-essential cmake pkg-config libcurl4-openssl-dev libpq-dev libjansson-dev libhpdf-dev libxml2-dev
+build=(build-essential cmake pkg-config libcurl4-openssl-dev libpq-dev libssl-dev libjansson-dev libhpdf-dev libxml2-dev
     libgsl-dev libcsv-dev libinih-dev zlib1g-dev libqrencode-dev libutf8proc-dev libmicrohttpd-dev check
     postgresql postgresql-client fonts-dejavu-core python3-fonttools python3 curl tzdata)
 test=(clang clang-format libclang-rt-14-dev r-base-core r-cran-survival poppler-utils qpdf imagemagick zbar-tools
