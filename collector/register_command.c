@@ -15,8 +15,6 @@
 
 enum { CHUNK_BYTES = 1024 * 1024, MOST_FILE_BYTES = 1024 * 1024 * 1024 };
 
-const struct opt register_options[] = {{0}};
-
 /* The whole file in memory of its own; NULL: *why says why not. */
 static char *whole_file(FILE *in, size_t *size, const char **why)
 {

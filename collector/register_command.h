@@ -8,7 +8,6 @@
 #include "register.h"
 
 int register_command(const char *const *args, int count, struct err *err);
-extern const struct opt register_options[];
 
 /* Reads a file into a load; a file that cannot be read is an issue like others. */
 void register_read_path(struct register_load *r, enum register_kind kind, const char *path);

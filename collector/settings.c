@@ -14,9 +14,14 @@ const struct opt settings_options[] = {
     {0},
 };
 
+bool settings_open_unprepared(struct db **db, struct err *err)
+{
+    return db_open(db, settings.db, "vaneward-collector", err);
+}
+
 bool settings_open(struct db **db, struct err *err)
 {
-    if (!db_open(db, settings.db, "vaneward-collector", err))
+    if (!settings_open_unprepared(db, err))
         return false;
     if (migrate_check(*db, err))
         return true;

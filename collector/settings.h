@@ -17,6 +17,8 @@ extern const struct opt settings_options[]; /* --db, --json, --verbose, --quiet 
 
 /* Opens the database and makes sure that its schema is the program's. */
 MUST_USE bool settings_open(struct db **db, struct err *err);
+/* As settings_open, whatever the schema is. */
+MUST_USE bool settings_open_unprepared(struct db **db, struct err *err);
 /* Sets how much is logged, by --verbose and --quiet. */
 void settings_apply_log(void);
 
