@@ -168,7 +168,10 @@ static enum action action_of(const struct drive_risk *d, const struct fan_view *
         return ACTION_NOW;
     if (week >= 0.15 || month >= 0.5)
         return ACTION_THIS_WEEK;
-    return month >= 0.15 || drive_chance(views, n, 90).p >= 0.3 ? ACTION_PLAN : ACTION_WATCH;
+    bool slow = false;
+    for (size_t k = 0; k < n; k++)
+        slow |= views[k].risk->relative / views[k].season_now < 0.9;
+    return slow || month >= 0.15 || drive_chance(views, n, 90).p >= 0.3 ? ACTION_PLAN : ACTION_WATCH;
 }
 
 static const char *unknown_of(const struct assessing *a, const struct drive_risk *d)

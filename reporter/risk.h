@@ -15,7 +15,7 @@
  * What to do with a drive; the words stand on paper. Independent of the horizon that was asked for:
  * now        a fault is open, a fan stands or is below its warning speed, or 50 % within 7 days
  * this week  15 % within 7 days or 50 % within 30
- * plan       15 % within 30 days or 30 % within 90
+ * plan       15 % within 30 days, 30 % within 90, or a fan below 90 % of its own level, season apart
  * watch      all else
  */
 enum action { ACTION_NOW, ACTION_THIS_WEEK, ACTION_PLAN, ACTION_WATCH };
@@ -66,7 +66,7 @@ struct fan_risk {
     int32_t baseline_day;     /* first day of the own baseline */
     double relative;          /* level / baseline */
     double peer_relative;     /* relative speed against the median of its peers': the season taken out */
-    double cabinet_relative;  /* median of the same for the machine's other fans; NAN: fewer than 2 */
+    double cabinet_relative;  /* upper median of the same for the machine's other fans; NAN: fewer than 2 */
     double meter_factor;      /* 1; else reading / truth: the speed is set up wrongly by 1/2, 2, 1/3 or 3 */
     double warning_rpm;       /* in the units of its readings; NAN: not known */
     const char *warning_from; /* "register", "80 % of rated speed, our default" ...: where it comes from */

@@ -87,7 +87,7 @@ static struct fault_rate prior_of(const struct assessing *a, enum fault_kind kin
     if (s.count <= 0)
         return (struct fault_rate){0, 0};
     double mean = s.count / s.spans, over = s.squares / s.spans - mean * mean - mean;
-    double shape = over > 0 ? fmin(20, fmax(0.05, mean * mean / over)) : 20;
+    double shape = over > 0 ? fmin(20, fmax(0.005, mean * mean / over)) : 20;
     return (struct fault_rate){shape, shape / mean * RISK_EVENT_DAYS};
 }
 

@@ -287,7 +287,14 @@ static void set_level(struct assessing *a, struct fan_view *v)
     r->peer_relative = v->season ? r->relative / v->season_now : (double)NAN;
 }
 
-/* The machine's other fans against the season. */
+static int by_size(const void *a, const void *b)
+{
+    const double *x = a, *y = b;
+    return (*x > *y) - (*x < *y);
+}
+
+/* The machine's other fans against the season. Of an even number the upper middle counts: more than half of
+ * them must have fallen before the air is blamed. */
 static void set_cabinet(struct assessing *a, struct fan_view *v, size_t n)
 {
     double *others = arena_array(a->scratch, double, n);
@@ -298,7 +305,8 @@ static void set_cabinet(struct assessing *a, struct fan_view *v, size_t n)
             if (k != i && r->baseline_own && !isnan(r->relative))
                 others[count++] = r->relative / v[k].season_now;
         }
-        v[i].risk->cabinet_relative = count >= 2 ? trend_median(others, count, a->scratch) : (double)NAN;
+        qsort(others, count, sizeof *others, by_size);
+        v[i].risk->cabinet_relative = count >= 2 ? others[count / 2] : (double)NAN;
     }
 }
 

@@ -7,6 +7,9 @@
 
 enum { BOARD_DAYS = 180, BOARD_REPEATS = 2 };
 
+/* An age that says less than this is left to the numbers when there is a speed. */
+static const double WORTH_SAYING = 0.02;
+
 const char *cause_word(enum cause c)
 {
     static const char *const words[CAUSE_COUNT] = {"worn", "dirt", "connector", "board", "measurement"};
@@ -155,9 +158,11 @@ static const char *when_reached(struct arena *mem, const double days[3])
 {
     if (!(days[1] <= 365))
         return "not expected within a year";
+    if (days[1] < 1)
+        return "expected within a day";
     const char *last = days[2] <= 3650 ? arena_printf(mem, "to %.0f", days[2]) : "or more";
-    return arena_printf(mem, "expected in %.0f day%s (%.0f %s)", days[1],
-                        days[1] < 1.5 && days[1] >= 0.5 ? "" : "s", days[0], last);
+    return arena_printf(mem, "expected in %.0f day%s (%.0f %s)", days[1], days[1] < 1.5 ? "" : "s", days[0],
+                        last);
 }
 
 static const char *where_to(struct arena *mem, const struct fan_view *v)
@@ -205,38 +210,53 @@ static void add_speed(struct reasons *r, const struct fan_view *v)
                 f->fan->position, f->meter_factor));
 }
 
-static void add_air(struct reasons *r, const struct fan_view *v)
+/* The air is one for all fans of a drive: said once, of the fan whose neighbours have fallen most. */
+static void add_air(struct reasons *r, const struct fan_view *views, size_t n)
 {
     struct arena *mem = r->a->mem;
-    const struct fan_risk *f = v->risk;
+    const struct fan_view *worst = NULL;
 
-    if (1 - f->cabinet_relative > 0.03)
-        add(r, 30,
-            arena_printf(
-                mem,
-                "The other fans of machine %s have fallen too, to %s of their own levels%s: the air of "
-                "the cabinet is the first suspect.",
-                f->fan->drive->machine->machine, percent(mem, f->cabinet_relative),
-                v->season ? " beyond what the season explains" : ""));
-    else if (1 - f->peer_relative > 0.03)
+    for (size_t k = 0; k < n; k++)
+        if (1 - views[k].risk->cabinet_relative > 0.03 &&
+            (!worst || views[k].risk->cabinet_relative < worst->risk->cabinet_relative))
+            worst = &views[k];
+    if (!worst)
+        return;
+    add(r, 30,
+        arena_printf(
+            mem,
+            "The other fans of machine %s have fallen too, to %s of their own levels%s: the air of the "
+            "cabinet is the first suspect.",
+            worst->fan->drive->machine->machine, percent(mem, worst->risk->cabinet_relative),
+            worst->season ? " beyond what the season explains" : ""));
+}
+
+static void add_season(struct reasons *r, const struct fan_view *v)
+{
+    if (1 - v->risk->peer_relative > 0.03 && !(1 - v->risk->cabinet_relative > 0.03))
         add(r, 20,
-            arena_printf(mem,
-                         "Fans of other machines at the site run at %s of their own levels: the season does "
-                         "not explain the fall of fan %s.",
-                         percent(mem, v->season_now), f->fan->position));
+            arena_printf(
+                r->a->mem,
+                "Fans of other machines at the site run at %s of their own levels: the season does not "
+                "explain the fall of fan %s.",
+                percent(r->a->mem, v->season_now), v->fan->position));
 }
 
 static void add_events(struct reasons *r, const struct drive_risk *d)
 {
     struct arena *mem = r->a->mem;
-    if (d->recent_episodes)
+    int n = d->recent_episodes, cleared = d->recent_cleared;
+    const char *of_them = "";
+
+    if (cleared == n)
+        of_them = n == 1 ? "; it cleared by itself" : "; all cleared by themselves";
+    else if (cleared)
+        of_them =
+            arena_printf(mem, "; %d of them cleared by %s", cleared, cleared == 1 ? "itself" : "themselves");
+    if (n > (d->open ? 1 : 0))
         add(r, 60,
-            arena_printf(
-                mem,
-                "%d fan fault%s reported in the last %d days or since the last work, %d of them cleared "
-                "by %s.",
-                d->recent_episodes, d->recent_episodes == 1 ? " was" : "s were", RISK_EVENT_DAYS,
-                d->recent_cleared, d->recent_cleared == 1 ? "itself" : "themselves"));
+            arena_printf(mem, "%d fan fault%s reported in the last %d days or since the last work%s.", n,
+                         n == 1 ? " was" : "s were", RISK_EVENT_DAYS, of_them));
     if (d->drive->warning_hidden == ANSWER_YES)
         add(r, 35, "A machine setting hides the warning of this drive: its alarm would come unannounced.");
 }
@@ -268,7 +288,7 @@ static void add_age(struct reasons *r, const struct fan_view *v)
     struct arena *mem = r->a->mem;
     const struct fan_risk *f = v->risk;
 
-    if (isnan(f->from_life) || f->unknown)
+    if (isnan(f->from_life) || f->unknown || (v->path.known && f->from_life < WORTH_SAYING))
         return;
     add(r, 50 * f->from_life,
         arena_printf(
@@ -286,9 +306,10 @@ void risk_reasons(struct assessing *a, struct drive_risk *d, const struct fan_vi
 
     add_open(&r, d);
     add_events(&r, d);
+    add_air(&r, views, d->fan_count);
     for (size_t k = 0; k < d->fan_count; k++) {
         add_speed(&r, &views[k]);
-        add_air(&r, &views[k]);
+        add_season(&r, &views[k]);
         add_fan_history(&r, &views[k]);
         add_age(&r, &views[k]);
     }
