@@ -253,7 +253,6 @@ int run_command(const char *const *args, int count, struct err *err)
         err_set(err, ERR_USAGE, "--once and --catch-up exclude each other");
         return err_exit_status(err->kind);
     }
-    settings_apply_log();
     catch_signals();
     bool ok = reader_new(&run.reader, run.mode, (size_t)options.in_flight, err) && open_at_start(&run, err) &&
               read_all(&run, err);
