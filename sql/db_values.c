@@ -35,9 +35,9 @@ static const char *moment_text(int64_t us, char *room)
     if (us == TIME_UNKNOWN)
         return NULL;
     const char *era;
-    int32_t day = day_of(us);
-    int64_t rest = us - day_start_us(day);
-    int s = (int)(rest / US_PER_S), n = date_text(day, room, &era);
+    int64_t rest = us % US_PER_DAY;
+    rest += rest < 0 ? US_PER_DAY : 0;
+    int s = (int)(rest / US_PER_S), n = date_text(day_of(us), room, &era);
     snprintf(room + n, (size_t)(VALUE_TEXT - n), " %02d:%02d:%02d.%06d+00%s", s / 3600, s / 60 % 60, s % 60,
              (int)(rest % US_PER_S), era);
     return room;

@@ -91,9 +91,10 @@ static bool zone_part(const char **p, int64_t *offset_us, bool *none)
         int sign = *(*p)++ == '-' ? -1 : 1, h, m = 0;
         if (!digits(p, 2, &h))
             return false;
+        bool minutes = **p == ':' || isdigit((unsigned char)**p);
         if (**p == ':')
             ++*p;
-        if (isdigit((unsigned char)**p) && !digits(p, 2, &m))
+        if (minutes && !digits(p, 2, &m))
             return false;
         if (h > 14 || m > 59)
             return false;
@@ -126,10 +127,17 @@ bool time_parse(const char *text, int64_t *us, bool *no_zone)
     return true;
 }
 
+/* Since midnight UTC, also before 1970. */
+static int64_t in_day_us(int64_t us)
+{
+    int64_t rest = us % US_PER_DAY;
+    return rest < 0 ? rest + US_PER_DAY : rest;
+}
+
 void time_format(int64_t us, char text[static TIME_TEXT])
 {
     int32_t day = day_of(us);
-    int64_t rest = us - day_start_us(day), fraction = rest % US_PER_S;
+    int64_t rest = in_day_us(us), fraction = rest % US_PER_S;
     int s = (int)(rest / US_PER_S);
     char date[DAY_TEXT];
     day_format(day, date);
@@ -180,7 +188,7 @@ void time_local(int64_t us, const char *zone, const char *format, char *out, siz
     setenv("TZ", zone, 1);
     tzset();
 
-    time_t t = (time_t)(day_of(us) * INT64_C(86400) + (us - day_start_us(day_of(us))) / US_PER_S);
+    time_t t = (time_t)(day_of(us) * INT64_C(86400) + in_day_us(us) / US_PER_S);
     struct tm tm;
     localtime_r(&t, &tm);
 #pragma GCC diagnostic push

@@ -45,15 +45,35 @@ bool text_double(const char *text, double *value)
     return !*end && isfinite(*value);
 }
 
+/* By its digits: a double cannot hold 1.0005, so rounding one goes the wrong way. */
 bool text_milli(const char *text, int32_t *value)
 {
-    double v;
-    if (!text_double(text, &v))
+    double whole;
+    if (!text_double(text, &whole))
         return false;
-    v = round(v * 1000);
-    if (v <= INT32_MIN || v > INT32_MAX) /* INT32_MIN itself means unavailable elsewhere */
+    const char *p = text + (*text == '+' || *text == '-'), *e = strpbrk(text, "eE");
+    long exponent = e ? strtol(e + 1, NULL, 10) : 0;
+    exponent = exponent > 1000 ? 1000 : exponent < -1000 ? -1000 : exponent;
+    long place = (long)strspn(p, "0123456789") - 1 + exponent + 3; /* of the digit: 0 for thousandths */
+    int64_t v = 0;
+    bool up = false;
+    for (; *p && p != e; p++) {
+        if (*p == '.')
+            continue;
+        if (place >= 0)
+            v = v * 10 + (*p - '0');
+        else if (place == -1)
+            up = *p >= '5';
+        if (v > INT32_MAX)
+            return false;
+        place--;
+    }
+    for (; place >= 0 && v && v <= INT32_MAX; place--)
+        v *= 10;
+    v += up;
+    if (v > INT32_MAX) /* INT32_MIN means unavailable elsewhere, so both signs end here */
         return false;
-    *value = (int32_t)v;
+    *value = (int32_t)(*text == '-' ? -v : v);
     return true;
 }
 
