@@ -155,14 +155,16 @@ static double draw_life_h(const struct fan_model *model, double age_h, gsl_rng *
     return model->life_scale_h * pow(survived + gsl_ran_exponential(dice, 1.0), 1 / model->life_shape);
 }
 
-static void wear_down(const struct fleet *f, struct unit *u, int64_t onset_ms, int64_t crossing_ms,
+/* The newest unit wears so that it is down to the warning speed at the crossing, with the air and dirt of
+ * that day. */
+static void wear_down(const struct fleet *f, struct fan *fan, int64_t onset_ms, int64_t crossing_ms,
                       gsl_rng *dice)
 {
-    const struct fan_model *model = f->fan_models + u->model;
+    struct unit *u = fan->units + fan->unit_count - 1;
 
     u->onset_ms = onset_ms;
     u->crossing_ms = crossing_ms;
-    u->loss = 1 - model->warning_rpm / (model->rated_rpm * u->base);
+    u->loss = fmax(0.02, 1 - f->fan_models[u->model].warning_rpm / physics_speed(f, fan, crossing_ms));
     physics_wear_path(u, dice);
 }
 
@@ -334,7 +336,7 @@ static void live_on(struct fleet *f, struct fan *fan, gsl_rng *dice)
         onset_ms = fan->story_onset_ms != NEVER ? fan->story_onset_ms : failure_ms - (int64_t)trend_ms;
         if (failure_ms < f->end_ms + (HORIZON_DAYS - 10) * MS_PER_DAY &&
             !(sudden && fan->story_crossing_ms == NEVER))
-            wear_down(f, u, onset_ms, failure_ms, dice);
+            wear_down(f, fan, onset_ms, failure_ms, dice);
         if (!replaced_early(f, fan, failure_ms, dice)) {
             if (failure_ms >= f->end_ms ||
                 play_failure(f, fan, failure_ms, sudden && fan->story_crossing_ms == NEVER, dice) == NEVER)
