@@ -2,6 +2,7 @@
 
 #include "base/clock.h"
 #include "base/nearest.h"
+#include "fold.h"
 #include "register_report.h"
 #include "register_value.h"
 #include "settings.h"
@@ -132,13 +133,33 @@ static bool take_argument(struct register_load *r, const char *path, struct err 
     return take_file(r, path, err);
 }
 
+/* What native codes of a machine's controller mean is part of every episode. */
+static bool changes_episodes(const struct register_load *r, const struct register_outcome *outcomes)
+{
+    for (size_t k = 0; k < r->file_count; k++) {
+        enum register_kind kind = r->files[k]->kind;
+        bool any = outcomes[k].added || outcomes[k].changed;
+        if (any && (kind == REGISTER_CODE_MAP || kind == REGISTER_MACHINES))
+            return true;
+    }
+    return false;
+}
+
+static bool store(struct register_load *r, struct db *db, struct register_outcome **outcomes, struct err *err)
+{
+    int64_t drives;
+    if (!register_load_store(r, db, outcomes, err))
+        return false;
+    return r->issue_count || !changes_episodes(r, *outcomes) || fold_all(db, &drives, err);
+}
+
 int register_finish(struct register_load *r, struct err *err)
 {
     struct db *db;
     struct register_outcome *outcomes;
     if (!settings_open(&db, err))
         return err_exit_status(err->kind);
-    bool good = register_load_store(r, db, &outcomes, err);
+    bool good = store(r, db, &outcomes, err);
     db_close(db);
     if (good && r->issue_count) {
         register_print_issues(r);

@@ -32,15 +32,24 @@ static bool take_known(void *context, const struct rows *row, struct err *err)
     return true;
 }
 
+bool register_read_things(struct register_load *r, struct db *db, const enum register_kind *kinds,
+                          size_t count, struct err *err)
+{
+    const char *names[REGISTER_KINDS];
+    for (size_t k = 0; k < count; k++)
+        names[k] = register_tables[kinds[k]].file;
+    const struct db_value param = db_text_array(r->mem, names, count);
+    return db_stream(db, &q_register_known, &param, 1, take_known, r, err);
+}
+
 static bool read_known(struct register_load *r, struct db *db, struct err *err)
 {
-    const char *kinds[REGISTER_KINDS];
+    enum register_kind kinds[REGISTER_KINDS];
     size_t count = 0;
     for (int k = 0; k < REGISTER_KINDS; k++)
         if (register_needs(r, (enum register_kind)k))
-            kinds[count++] = register_tables[k].file;
-    const struct db_value param = db_text_array(r->mem, kinds, count);
-    return db_stream(db, &q_register_known, &param, 1, take_known, r, err);
+            kinds[count++] = (enum register_kind)k;
+    return register_read_things(r, db, kinds, count, err);
 }
 
 /* Storing */

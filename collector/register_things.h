@@ -15,12 +15,12 @@ struct thing {
     const char *key;      /* parts of a key of several columns stand apart by a byte 1 */
     const char *site;     /* after the load; NULL: it has none, or it is not known */
     const char *was_site; /* in the database; NULL: it is not there */
-    const char *of;       /* of a drive: its model; of a part: the one that it supersedes */
-    const char *machine;  /* of a drive */
-    int64_t number;       /* of a drive model: internal fans; of a fan: its number in the site; of a site: the
-                             highest of these; -1: unknown */
-    int64_t replaced_us;  /* of a fan: the last replacement that work tells */
-    bool stored;          /* the database has it */
+    const char *of; /* of a drive: its model; of an axis: its drive; of a part: the one that it supersedes */
+    const char *machine; /* of a drive or axis */
+    int64_t number;      /* of a drive model: internal fans; of a fan: its number in the site; of a site: the
+                            highest of these; -1: unknown */
+    int64_t replaced_us; /* of a fan: the last replacement that work tells */
+    bool stored;         /* the database has it */
     const struct register_row *row; /* of this load; NULL: it is in no file */
 };
 

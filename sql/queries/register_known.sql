@@ -4,8 +4,8 @@
 -- -> key text
 -- -> position text (of a fan)
 -- -> site text
--- -> belongs_to text (model of a drive; part that a part supersedes)
--- -> machine text (of a drive)
+-- -> belongs_to text (model of a drive; drive of an axis; part that a part supersedes)
+-- -> machine text (of a drive or axis)
 -- -> number bigint (internal fans of a drive model; number of a fan)
 -- -> replaced_at timestamp with time zone (of a fan: its last replacement)
 SELECT 'sites' AS kind, site::text AS key, NULL::text AS position, site::text AS site, NULL::text AS belongs_to,
@@ -21,7 +21,7 @@ UNION ALL
 SELECT 'drives', drive, NULL, site, drive_model, machine, NULL, NULL
   FROM vaneward.drive WHERE 'drives' = ANY ($1::text[])
 UNION ALL
-SELECT 'axes', axis, NULL, site, NULL, NULL, NULL, NULL
+SELECT 'axes', axis, NULL, site, drive, machine, NULL, NULL
   FROM vaneward.axis WHERE 'axes' = ANY ($1::text[])
 UNION ALL
 SELECT 'parts', part, NULL, NULL, supersedes, NULL, NULL, NULL
