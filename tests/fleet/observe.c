@@ -1,6 +1,7 @@
 #include "record.h"
 
 #include <stdlib.h>
+#include <string.h>
 
 enum { START_DELAY_MS = 20000, RESTART_DELAY_MS = 25000 };
 
@@ -226,18 +227,12 @@ static void announce_item(struct making *k, int index, const struct machine *m, 
 /* Says WORD of the agent's link to the machine, where the source has an agent device. */
 static void put_link(struct making *k, const struct machine *m, int64_t at_ms, enum word word)
 {
-    for (size_t i = 0; i < k->s->item_count; i++) {
-        const struct item *item = k->s->items + i;
+    char id[32];
 
-        if (item->kind == ITEM_CONNECTION) {
-            char number[24];
-
-            snprintf(number, sizeof number, "agent_link%td_status", m - k->f->machines);
-            for (const char *a = number, *b = item->id; *a == *b; a++, b++)
-                if (!*a)
-                    put_value(k, (int)i, at_ms, (int32_t)word, 0);
-        }
-    }
+    snprintf(id, sizeof id, "agent_link%td_status", m - k->f->machines);
+    for (size_t i = 0; i < k->s->item_count; i++)
+        if (strcmp(k->s->items[i].id, id) == 0)
+            put_value(k, (int)i, at_ms, (int32_t)word, 0);
 }
 
 static void announce(struct making *k, int device, int64_t at_ms)
