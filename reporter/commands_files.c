@@ -1,6 +1,7 @@
 #include "commands_files.h"
 #include "base/csv.h"
 #include "base/text.h"
+#include "numeric.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -69,7 +70,7 @@ static double number_at(struct sheet *s, const struct csv_row *row, int column)
     complain(s, row->field_line[column], row->column[column],
              arena_printf(s->mem, "'%s' is not a number of 0 or more in column '%s'", row->field[column],
                           s->table.header.field[column]));
-    return NAN;
+    return D_NAN;
 }
 
 struct life_row {
@@ -105,7 +106,7 @@ static struct life_row life_row(struct sheet *s, const struct csv_row *row)
         .group = group >= 0 ? row->field[group] : "all",
         .life = {.entry = number_at(s, row, entry),
                  .exit = number_at(s, row, exit),
-                 .exit_high = high >= 0 && row->field[high][0] ? number_at(s, row, high) : (double)NAN,
+                 .exit_high = high >= 0 && row->field[high][0] ? number_at(s, row, high) : D_NAN,
                  .failed = strcmp(row->field[event], "1") == 0,
                  .count = 1},
     };

@@ -1,5 +1,6 @@
 #include "export.h"
 #include "export_grid.h"
+#include "numeric.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -253,7 +254,7 @@ bool export_stock_text(const struct assessment *a, double service, const struct 
         char by[DAY_TEXT] = "";
         if (l->order > 0 && l->order_by_day != DAY_UNKNOWN)
             day_format(l->order_by_day, by);
-        double cost = l->order > 0 && l->cost_minor >= 0 ? (double)l->cost_minor / 100 : (double)NAN;
+        double cost = l->order > 0 && l->cost_minor >= 0 ? (double)l->cost_minor / 100 : D_NAN;
         grid_add(&g, (const char *const[]){
                          l->part->part, l->site->site, arena_printf(mem, "%d", l->on_hand),
                          arena_printf(mem, "%d", l->on_order), arena_printf(mem, "%.1f", l->mean),

@@ -1,4 +1,5 @@
 #include "risk.h"
+#include "numeric.h"
 #include "risk_parts.h"
 
 #include <math.h>
@@ -28,7 +29,7 @@ static int by_machine(const void *a, const void *b)
 
 static void set_age(const struct assessing *a, struct fan_risk *r)
 {
-    r->age_hours = NAN;
+    r->age_hours = D_NAN;
     if (r->fan->installed_day == DAY_UNKNOWN)
         return;
     int64_t run_us = a->fleet->as_of_us - day_start_us(r->fan->installed_day);
@@ -139,12 +140,12 @@ static void set_fan(const struct assessing *a, struct fan_view *v)
     struct chance all = fan_chance(v, a->horizon_days);
     double life = life_conditional(v->life, r->age_hours, 24.0 * a->horizon_days);
 
-    r->from_trend = v->path.known || r->stopped ? speed_chance(v, a->horizon_days).p : (double)NAN;
+    r->from_trend = v->path.known || r->stopped ? speed_chance(v, a->horizon_days).p : D_NAN;
     r->from_life = life;
     r->from_events = event_chance(v, a->horizon_days).p;
-    r->probability = r->unknown ? (double)NAN : all.p;
-    r->interval[0] = r->unknown ? (double)NAN : all.limits[0];
-    r->interval[1] = r->unknown ? (double)NAN : all.limits[1];
+    r->probability = r->unknown ? D_NAN : all.p;
+    r->interval[0] = r->unknown ? D_NAN : all.limits[0];
+    r->interval[1] = r->unknown ? D_NAN : all.limits[1];
 }
 
 static struct chance drive_chance(const struct fan_view *views, size_t n, double days)
@@ -197,7 +198,7 @@ static void set_drive(struct assessing *a, struct drive_risk *d, struct fan_view
     }
     d->unknown = unknown_of(a, d);
     if (d->unknown) {
-        d->probability = d->interval[0] = d->interval[1] = d->expected_cost = NAN;
+        d->probability = d->interval[0] = d->interval[1] = d->expected_cost = D_NAN;
         d->action = ACTION_WATCH;
         return;
     }

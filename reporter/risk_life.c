@@ -1,3 +1,4 @@
+#include "numeric.h"
 #include "risk_parts.h"
 
 #include <math.h>
@@ -67,7 +68,7 @@ static void add_life(struct life_list *list, int32_t fitted, double hours, int32
     struct lifetime life = {
         .entry = hours + 24.0 * (seen - fitted),
         .exit = hours + (double)(end_us - day_start_us(fitted)) / (double)US_PER_HOUR,
-        .exit_high = NAN,
+        .exit_high = D_NAN,
         .failed = failed,
         .count = 1,
     };

@@ -1,3 +1,4 @@
+#include "numeric.h"
 #include "risk_parts.h"
 #include "trend.h"
 
@@ -62,7 +63,7 @@ static double first_level(const struct fan *fan, int32_t after, struct arena *me
             *from = fan->days[i].day;
         speed[n++] = fan->days[i].median;
     }
-    return n < RISK_BASELINE_LEAST ? (double)NAN : trend_median(speed, n, mem);
+    return n < RISK_BASELINE_LEAST ? D_NAN : trend_median(speed, n, mem);
 }
 
 static void set_own_baseline(struct assessing *a, struct fan_view *v)
@@ -97,7 +98,7 @@ static double median_baseline(struct assessing *a, struct fan_view *const *v, si
     for (size_t i = 0; i < n; i++)
         if (v[i]->risk->baseline_own)
             speed[count++] = v[i]->risk->baseline_rpm;
-    return count < least ? (double)NAN : trend_median(speed, count, a->scratch);
+    return count < least ? D_NAN : trend_median(speed, count, a->scratch);
 }
 
 /*
@@ -177,7 +178,7 @@ static void machine_levels(struct assessing *a, struct fan_view *const *v, size_
 /* Season moves slowly: a day with too few machines running takes the value of the day before. */
 static bool fill_days(double *season)
 {
-    double last = NAN;
+    double last = D_NAN;
     for (size_t at = 0; at < RISK_WINDOW_DAYS && isnan(last); at++)
         last = season[at];
     for (size_t at = 0; at < RISK_WINDOW_DAYS; at++)
@@ -203,7 +204,7 @@ static double *season_of(struct assessing *a, struct fan_view *const *v, size_t 
         for (size_t m = 0; m < machines; m++)
             if (!isnan(levels[m * RISK_WINDOW_DAYS + at]))
                 today[running++] = levels[m * RISK_WINDOW_DAYS + at];
-        season[at] = running > RISK_PEER_MACHINES ? trend_median(today, running, a->scratch) : (double)NAN;
+        season[at] = running > RISK_PEER_MACHINES ? trend_median(today, running, a->scratch) : D_NAN;
     }
     return fill_days(season) ? season : NULL;
 }
@@ -284,7 +285,7 @@ static void set_level(struct assessing *a, struct fan_view *v)
     r->level_rpm = trend_median(speed, n, a->scratch);
     v->season_now = n ? trend_median(season, n, a->scratch) : 1;
     r->relative = r->level_rpm / r->baseline_rpm;
-    r->peer_relative = v->season ? r->relative / v->season_now : (double)NAN;
+    r->peer_relative = v->season ? r->relative / v->season_now : D_NAN;
 }
 
 static int by_size(const void *a, const void *b)
@@ -306,7 +307,7 @@ static void set_cabinet(struct assessing *a, struct fan_view *v, size_t n)
                 others[count++] = r->relative / v[k].season_now;
         }
         qsort(others, count, sizeof *others, by_size);
-        v[i].risk->cabinet_relative = count >= 2 ? others[count / 2] : (double)NAN;
+        v[i].risk->cabinet_relative = count >= 2 ? others[count / 2] : D_NAN;
     }
 }
 

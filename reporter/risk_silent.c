@@ -1,3 +1,4 @@
+#include "numeric.h"
 #include "risk_parts.h"
 
 #include <math.h>
@@ -71,7 +72,7 @@ static void judge_silence(const struct assessing *a, struct fan_view *v, int32_t
     int32_t own = last_good_day(v->fan);
     const struct fan_day *last = risk_last_good(v->fan);
 
-    r->rpm = last ? last->median : (double)NAN;
+    r->rpm = last ? last->median : D_NAN;
     r->rpm_day = own;
     r->stopped = is_stopped(v->fan, machine);
     if (r->stopped)
@@ -82,7 +83,7 @@ static void judge_silence(const struct assessing *a, struct fan_view *v, int32_t
     } else if (site - own > RISK_SILENT_DAYS || a->today - own > RISK_LEVEL_SPAN_DAYS) {
         r->missing = why_silent(a, own, machine, site);
         v->silent = true;
-        r->level_rpm = r->relative = r->peer_relative = NAN; /* of days gone by: says nothing of today */
+        r->level_rpm = r->relative = r->peer_relative = D_NAN; /* of days gone by: says nothing of today */
     } else if (isnan(r->level_rpm)) {
         char day[DAY_TEXT];
         day_format(v->touched_day, day);

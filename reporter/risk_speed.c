@@ -127,7 +127,7 @@ static double passage_quantile(const struct speed_path *p, double q)
     if (p->distance <= 0)
         return 0;
     if (passage(p, high) < q)
-        return INFINITY;
+        return D_INF;
     while (high - low > 0.01) {
         double middle = (low + high) / 2;
         if (passage(p, middle) < q)
@@ -164,8 +164,8 @@ static void set_path(struct assessing *a, struct fan_view *v)
     arena_reset(a->scratch);
     set_warning(v);
     for (int i = 0; i < 3; i++)
-        r->days_to_warning[i] = NAN;
-    r->slope_per_day = r->slope_limits[0] = r->slope_limits[1] = NAN;
+        r->days_to_warning[i] = D_NAN;
+    r->slope_per_day = r->slope_limits[0] = r->slope_limits[1] = D_NAN;
     r->trend_from_day = DAY_UNKNOWN;
     v->path.known = !isnan(r->level_rpm) && !isnan(r->warning_rpm);
     if (!v->path.known)
