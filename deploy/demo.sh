@@ -53,7 +53,7 @@ start_fleet() {
     echo $! >"$var/fleet.pid"
     for _ in $(seq 300); do
         fleet=$(sed -n 's/^ready //p' "$var/fleet.log")
-        [ -z "$fleet" ] || return 0
+        [ -z "$fleet" ] || { echo "$fleet" >"$var/fleet.url" && return 0; }
         fleet_runs || { cat "$var/fleet.log" >&2 && exit 70; }
         sleep 0.1
     done
@@ -118,6 +118,11 @@ open_shell() {
 watch() {
     need_demo
     fleet_runs || { echo "the simulated fleet is not running: run deploy/demo.sh again" >&2; exit 69; }
+    local drive
+    drive=$(psql -qAtc "SELECT drive FROM vaneward.binding WHERE role = 'drive_condition' AND drive IN
+        (SELECT drive FROM vaneward.binding WHERE role = 'fan_speed') ORDER BY random() LIMIT 1")
+    curl -sS -X POST "$(cat "$var/fleet.url")/control/fault?drive=$drive" >/dev/null
+    echo "a fan of drive $drive begins to slow down: a warning will come, and the alarm a minute later"
     echo "collecting for 3 minutes; new episodes are shown as they are stored (stop with Ctrl-C)"
     "$bin/vaneward-collector" run >"$var/collector.log" 2>&1 &
     local collector=$! shown="" now
