@@ -28,7 +28,7 @@ BEGIN
         'ON CONFLICT (%s) DO %s RETURNING xmax = 0 AS is_new) '
         'SELECT count(*) FILTER (WHERE is_new), count(*) FILTER (WHERE NOT is_new) FROM stored',
         target, names, casts, (SELECT string_agg(format('%I', k), ', ') FROM unnest(keys) k),
-        coalesce(format('UPDATE SET %s WHERE %s', settings, differences), 'NOTHING'))
+        coalesce('UPDATE SET ' || settings || ' WHERE ' || differences, 'NOTHING'))
        INTO added, changed USING new_rows;
 END $$;
 COMMENT ON FUNCTION vaneward.register_store(text, text[], text[]) IS 'Inserts or updates rows of a register table; tells how many were added and changed';
