@@ -1,0 +1,380 @@
+#include "rig.h"
+#include "server.h"
+
+#include "base/clock.h"
+#include "binding.h"
+#include "load.h"
+
+#include <check.h>
+
+#include <signal.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#define RECEIVED (INT64_C(1790000000) * US_PER_S)
+
+static struct server *server;
+static const char *conninfo;
+static struct db *db;
+static struct arena *mem;
+static struct err err;
+
+static void start_server(void)
+{
+    server = server_start(NULL);
+}
+
+static struct db *open_session(void)
+{
+    struct db *opened;
+    ck_assert_msg(db_open(&opened, conninfo, "test", &err), "%s", err.text);
+    return opened;
+}
+
+static void set_up(void)
+{
+    mem = arena_new(SIZE_MAX);
+    conninfo = server_prepared_database(server);
+    db = open_session();
+    rig_register(db, 3);
+}
+
+static void tear_down(void)
+{
+    db_close(db);
+    arena_free(mem);
+}
+
+static const struct observation warning = {.sequence = 12,
+                                           .at_us = RECEIVED - 5 * US_PER_S,
+                                           .category = CATEGORY_CONDITION,
+                                           .device = "dev",
+                                           .item = "xc",
+                                           .type = "SYSTEM",
+                                           .value = "it's \"slow\"\\",
+                                           .state = STATE_WARNING,
+                                           .native_code = "007"};
+
+/* A batch with one of everything. */
+static struct batch batch_of(const char *source, const char *instance, uint64_t from, uint64_t to)
+{
+    struct batch b = {
+        .site = "s",
+        .source = source,
+        .received_us = RECEIVED,
+        .from = {from ? instance : "", from},
+        .to = {instance, to},
+        .clock_offset_us = -1500000,
+        .buffer_size = 1000,
+        .last_sequence = to + 4,
+    };
+    struct observation *o = arena_alloc(mem, sizeof *o), *e = arena_alloc(mem, sizeof *e);
+    *o = warning;
+    o->sequence = to;
+    *e = (struct observation){.sequence = to + 1,
+                              .at_us = RECEIVED,
+                              .device = "dev",
+                              .item = "av",
+                              .type = "",
+                              .value = "AVAILABLE"};
+    b.readings = arena_array(mem, struct reading, 2);
+    b.readings[0] = (struct reading){1, 3000000, RECEIVED - 60 * US_PER_S + (int64_t)to};
+    b.readings[1] = (struct reading){2, RPM_UNAVAILABLE, RECEIVED - 59 * US_PER_S + (int64_t)to};
+    b.reading_count = 2;
+    b.conditions = arena_array(mem, struct condition_row, 1);
+    b.conditions[0] = (struct condition_row){.observation = o, .drive = "d1", .axis = "x", .machine = "m"};
+    b.condition_count = 1;
+    b.events = arena_array(mem, struct event_row, 1);
+    b.events[0] = (struct event_row){e, ROLE_AVAILABILITY};
+    b.event_count = 1;
+    b.gaps = arena_array(mem, struct gap_row, 1);
+    b.gaps[0] = (struct gap_row){instance, 3, 0, TIME_UNKNOWN, RECEIVED, "overrun"};
+    b.gap_count = 1;
+    b.set_aside = arena_array(mem, struct set_aside_row, 1);
+    b.set_aside[0] = (struct set_aside_row){NULL, "no sequence", 0};
+    b.set_aside_count = 1;
+    return b;
+}
+
+static void load(const struct batch *batches, size_t count, struct load_result *results)
+{
+    ck_assert_msg(load_batches(db, batches, count, mem, results, &err), "%s", err.text);
+}
+
+static const char *cursors(void)
+{
+    return rig_table(db, mem,
+                     "SELECT source, instance, next_sequence FROM vaneward.source_cursor ORDER BY source");
+}
+
+/* How many of everything lie in the database. */
+static const char *contents(void)
+{
+    return rig_table(
+        db, mem,
+        "SELECT (SELECT coalesce(sum(readings), 0) FROM vaneward.journal),"
+        " (SELECT count(*) FROM vaneward.condition), (SELECT count(*) FROM vaneward.device_event),"
+        " (SELECT count(*) FROM vaneward.gap), (SELECT count(*) FROM vaneward.set_aside)");
+}
+
+START_TEST(a_batch_is_stored_with_all_that_it_holds)
+{
+    struct batch b = batch_of("a", "i1", 0, 10);
+    struct load_result result;
+    load(&b, 1, &result);
+    ck_assert_int_eq(result.fate, LOAD_STORED);
+    ck_assert_str_eq(cursors(), "a,i1,10");
+    ck_assert_str_eq(contents(), "2,1,1,1,1");
+    ck_assert_str_eq(
+        rig_table(db, mem,
+                  "SELECT source, instance, sequence, occurred_at = received_at - interval '5 s' AS t, "
+                  "device, item,"
+                  " item_type, state, native_code, condition_id, message, machine, drive, axis, folded"
+                  " FROM vaneward.condition"),
+        "a,i1,10,t,dev,xc,SYSTEM,warning,007,,\"it's \"\"slow\"\"\\\\\",m,d1,x,f");
+    ck_assert_str_eq(
+        rig_table(db, mem, "SELECT source, sequence, item, role, value FROM vaneward.device_event"),
+        "a,11,av,availability,AVAILABLE");
+    ck_assert_str_eq(
+        rig_table(db, mem, "SELECT instance, from_sequence, to_sequence, from_at, reason FROM vaneward.gap"),
+        "i1,3,,,overrun");
+    ck_assert_str_eq(rig_table(db, mem, "SELECT instance, sequence, item, reason FROM vaneward.set_aside"),
+                     "i1,,,\"no sequence\"");
+    ck_assert_str_eq(rig_table(db, mem,
+                               "SELECT last_sequence, buffer_size, clock_offset_ms, failures,"
+                               " extract(epoch FROM last_contact_at)::bigint FROM vaneward.source_cursor"),
+                     "14,1000,-1500,0,1790000000");
+    size_t count;
+    struct reading *r = rig_readings(db, mem, "s", &count);
+    ck_assert_uint_eq(count, 2);
+    ck_assert_mem_eq(r, b.readings, 2 * sizeof *r);
+}
+END_TEST
+
+START_TEST(a_replayed_batch_stores_nothing)
+{
+    struct batch first = batch_of("a", "i1", 0, 10), second = batch_of("a", "i1", 10, 20);
+    struct load_result result;
+    load(&first, 1, &result);
+    load(&second, 1, &result);
+    const char *before = contents();
+    load(_i == 0 ? &first : &second, 1, &result);
+    ck_assert_int_eq(result.fate, LOAD_STALE);
+    ck_assert_str_eq(contents(), before);
+    ck_assert_str_eq(cursors(), "a,i1,20");
+}
+END_TEST
+
+START_TEST(a_stale_batch_does_not_hold_up_the_others)
+{
+    struct batch b[] = {batch_of("a", "i1", 0, 10), batch_of("b", "j1", 5, 10)};
+    struct load_result results[2];
+    load(b, 2, results);
+    ck_assert_int_eq(results[0].fate, LOAD_STORED);
+    ck_assert_int_eq(results[1].fate, LOAD_STALE);
+    ck_assert_str_eq(contents(), "2,1,1,1,1");
+}
+END_TEST
+
+START_TEST(batches_of_one_source_follow_each_other)
+{
+    struct batch b[] = {batch_of("a", "i1", 0, 10), batch_of("b", "j1", 0, 10), batch_of("a", "i1", 10, 20),
+                        batch_of("a", "i1", 20, 30)};
+    struct load_result results[4];
+    load(b, 4, results);
+    for (int k = 0; k < 4; k++)
+        ck_assert_int_eq(results[k].fate, LOAD_STORED);
+    ck_assert_str_eq(cursors(), "a,i1,30; b,j1,10");
+    ck_assert_str_eq(contents(), "8,4,4,4,4");
+    struct batch hole[] = {batch_of("a", "i1", 30, 40), batch_of("a", "i1", 50, 60)};
+    load(hole, 2, results);
+    ck_assert_int_eq(results[0].fate, LOAD_STALE);
+    ck_assert_int_eq(results[1].fate, LOAD_STALE);
+    ck_assert_str_eq(cursors(), "a,i1,30; b,j1,10");
+}
+END_TEST
+
+START_TEST(a_restart_moves_the_cursor_to_the_new_instance)
+{
+    struct batch first = batch_of("a", "i1", 0, 10), second = batch_of("a", "i2", 10, 4);
+    second.from.instance = "i1";
+    struct load_result result;
+    load(&first, 1, &result);
+    load(&second, 1, &result);
+    ck_assert_int_eq(result.fate, LOAD_STORED);
+    ck_assert_str_eq(cursors(), "a,i2,4");
+    second.from.instance = "i2"; /* the right number in the wrong instance */
+    second.from.next = 10;
+    load(&second, 1, &result);
+    ck_assert_int_eq(result.fate, LOAD_STALE);
+}
+END_TEST
+
+START_TEST(a_refused_batch_does_not_hold_up_the_others)
+{
+    struct batch b[] = {batch_of("a", "i1", 0, 10), batch_of("b", "j1", 0, 10), batch_of("a", "i1", 10, 20)};
+    struct observation *bad = arena_alloc(mem, sizeof *bad);
+    *bad = warning;
+    bad->device = "\xff not UTF-8";
+    b[1].conditions[0].observation = bad;
+    struct load_result results[3];
+    load(b, 3, results);
+    ck_assert_int_eq(results[0].fate, LOAD_STORED);
+    ck_assert_int_eq(results[2].fate, LOAD_STORED);
+    ck_assert_int_eq(results[1].fate, LOAD_REFUSED);
+    ck_assert_ptr_nonnull(strstr(results[1].why, "UTF8"));
+    ck_assert_str_eq(rig_table(db, mem, "SELECT DISTINCT source FROM vaneward.condition"), "a");
+    ck_assert_str_eq(contents(), "4,2,2,2,2");
+}
+END_TEST
+
+START_TEST(an_empty_batch_only_moves_the_cursor)
+{
+    struct batch b = {.site = "s",
+                      .source = "a",
+                      .received_us = RECEIVED,
+                      .from = {"", 0},
+                      .to = {"i1", 7},
+                      .clock_offset_us = TIME_UNKNOWN};
+    struct load_result result;
+    load(&b, 1, &result);
+    ck_assert_int_eq(result.fate, LOAD_STORED);
+    ck_assert_str_eq(contents(), "0,0,0,0,0");
+    ck_assert_str_eq(
+        rig_table(
+            db, mem,
+            "SELECT next_sequence, last_sequence, buffer_size, clock_offset_ms FROM vaneward.source_cursor"),
+        "7,,,");
+}
+END_TEST
+
+START_TEST(a_source_that_left_the_register_is_refused)
+{
+    struct batch b = batch_of("gone", "i1", 0, 10);
+    struct load_result result;
+    load(&b, 1, &result);
+    ck_assert_int_eq(result.fate, LOAD_REFUSED);
+    ck_assert_str_eq(contents(), "0,0,0,0,0");
+}
+END_TEST
+
+/* Two collectors with the same step of the same source: one of them stores it. */
+START_TEST(two_collectors_store_a_step_once)
+{
+    enum { STEPS = 30 };
+    pid_t child = fork();
+    db_close(db);
+    db = open_session();
+    for (uint64_t k = 0; k < STEPS; k++) {
+        struct batch b = batch_of("a", "i1", k * 10, k * 10 + 10);
+        struct load_result result;
+        load(&b, 1, &result);
+        for (int tries = 0; result.fate != LOAD_STORED && tries < 3; tries++)
+            load(&b, 1, &result);
+    }
+    if (child == 0)
+        _exit(0);
+    int status;
+    ck_assert_int_eq(waitpid(child, &status, 0), child);
+    ck_assert_int_eq(status, 0);
+    ck_assert_str_eq(cursors(), "a,i1,300");
+    ck_assert_str_eq(contents(), "60,30,30,30,30");
+}
+END_TEST
+
+/* Killed at any moment: either the cursor has moved and all is there, or it has not and nothing is. */
+START_TEST(a_killed_load_is_stored_whole_or_not_at_all)
+{
+    uint64_t at = 0;
+    for (int round = 0; round < 25; round++) {
+        pid_t child = fork();
+        if (child == 0) {
+            db = open_session();
+            for (uint64_t k = at;; k++) {
+                struct batch b = batch_of("a", "i1", k * 10, k * 10 + 10);
+                struct load_result result;
+                load(&b, 1, &result);
+            }
+        }
+        usleep((useconds_t)(60000 + round * 3700));
+        kill(child, SIGKILL);
+        waitpid(child, NULL, 0);
+        rig_do(db, "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+                   " WHERE datname = current_database() AND pid <> pg_backend_pid()");
+        while (rig_number(db, "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database()"
+                              " AND backend_type = 'client backend'") > 1)
+            usleep(1000);
+        at = (uint64_t)rig_number(db,
+                                  "SELECT coalesce((SELECT next_sequence FROM vaneward.source_cursor), 0)") /
+             10;
+        ck_assert_str_eq(
+            contents(), arena_printf(mem, "%d,%d,%d,%d,%d", 2 * (int)at, (int)at, (int)at, (int)at, (int)at));
+    }
+    ck_assert_uint_gt(at, 0);
+}
+END_TEST
+
+START_TEST(bindings_say_what_items_are)
+{
+    rig_do(db, "INSERT INTO vaneward.binding (site, source, device, item, role, drive, position, axis) VALUES"
+               " ('s', 'a', 'dev', 'f', 'fan_speed', 'd2', 'internal-1', NULL),"
+               " ('s', 'a', 'dev', 'dc', 'drive_condition', 'd3', NULL, NULL),"
+               " ('s', 'a', 'dev', 'xc', 'axis_condition', NULL, NULL, 'x'),"
+               " ('s', 'a', 'dev', 'yc', 'axis_condition', NULL, NULL, 'y'),"
+               " ('s', 'b', 'dev', 'av', 'availability', NULL, NULL, NULL)");
+    struct batch b = batch_of("b", "j1", 0, 10);
+    struct load_result result;
+    load(&b, 1, &result);
+    struct bindings all;
+    ck_assert_msg(bindings_load(db, mem, &all, &err), "%s", err.text);
+    ck_assert_uint_eq(all.count, 2);
+    const struct source *s = &all.sources[0];
+    ck_assert_str_eq(s->source, "a");
+    ck_assert(s->is_feed && !all.sources[1].is_feed);
+    ck_assert_int_eq(s->period_ms, 60000);
+    ck_assert_str_eq(s->cursor.instance, "");
+    ck_assert_str_eq(all.sources[1].cursor.instance, "j1");
+    ck_assert_uint_eq(all.sources[1].cursor.next, 10);
+    ck_assert_uint_eq(source_item(s, "dev", NULL, "f")->fan_no, 2);
+    ck_assert_str_eq(source_item(s, "dev", NULL, "dc")->drive, "d3");
+    ck_assert_str_eq(source_item(s, "dev", NULL, "xc")->drive, "d1");
+    ck_assert_str_eq(source_item(s, "dev", NULL, "xc")->machine, "m");
+    ck_assert_ptr_null(source_item(s, "dev", NULL, "yc")->drive);
+    ck_assert_str_eq(source_item(s, "dev", NULL, "yc")->machine, "m");
+    ck_assert_ptr_null(source_item(s, "dev", NULL, "av"));
+    ck_assert_int_eq(source_item(&all.sources[1], "?", "dev", "av")->role, ROLE_AVAILABILITY);
+    const struct source *both[] = {&all.sources[1], &all.sources[0]};
+    struct cursor at[2];
+    ck_assert_msg(cursors_load(db, both, 2, mem, at, &err), "%s", err.text);
+    ck_assert_uint_eq(at[0].next, 10);
+    ck_assert_str_eq(at[1].instance, "");
+}
+END_TEST
+
+int main(void)
+{
+    TCase *tc = tcase_create("load");
+    tcase_set_timeout(tc, 60);
+    tcase_add_unchecked_fixture(tc, start_server, NULL);
+    tcase_add_checked_fixture(tc, set_up, tear_down);
+    tcase_add_test(tc, a_batch_is_stored_with_all_that_it_holds);
+    tcase_add_loop_test(tc, a_replayed_batch_stores_nothing, 0, 2);
+    tcase_add_test(tc, a_stale_batch_does_not_hold_up_the_others);
+    tcase_add_test(tc, batches_of_one_source_follow_each_other);
+    tcase_add_test(tc, a_restart_moves_the_cursor_to_the_new_instance);
+    tcase_add_test(tc, a_refused_batch_does_not_hold_up_the_others);
+    tcase_add_test(tc, an_empty_batch_only_moves_the_cursor);
+    tcase_add_test(tc, a_source_that_left_the_register_is_refused);
+    tcase_add_test(tc, two_collectors_store_a_step_once);
+    tcase_add_test(tc, a_killed_load_is_stored_whole_or_not_at_all);
+    tcase_add_test(tc, bindings_say_what_items_are);
+    Suite *suite = suite_create("load");
+    suite_add_tcase(suite, tc);
+    SRunner *runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    int failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+}
