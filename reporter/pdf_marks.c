@@ -3,10 +3,10 @@
 #include <math.h>
 #include <qrencode.h>
 
-/* A hundredth of a point is finer than any printer and keeps the file small. */
-HPDF_REAL pdf_inside_x(double v)
+/* A sixteenth of a point is finer than print and written in four figures at most. */
+HPDF_REAL pdf_inside_x(double x)
 {
-    return (HPDF_REAL)(round(v * 100) / 100);
+    return (HPDF_REAL)(round(x * 16) / 16);
 }
 
 HPDF_REAL pdf_inside_y(const struct pdf *pdf, double y)
