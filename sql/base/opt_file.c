@@ -7,9 +7,7 @@
 
 #include <errno.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
-#include <sysexits.h>
 
 static const char SECTION[] = "vaneward";
 
@@ -17,6 +15,7 @@ struct settings_file {
     const char *path;
     const struct opt *const *opts;
     size_t count;
+    struct arena *mem;
     FILE *in;
     int line;
     struct err *err;
@@ -67,18 +66,14 @@ static int on_setting(void *context, const char *section, const char *name, cons
     }
     char place[300];
     snprintf(place, sizeof place, "%s:%d: %s", f->path, f->line, name);
-    char *text = strdup(value);
-    if (!text)
-        exit(EX_OSERR);
-    bool good = opt_value_set(o, text, place, ERR_CONFIG, f->err);
-    if (!good || o->type != OPT_TEXT) /* only a text lives on, in its target */
-        free(text);
-    return good;
+    return opt_value_set(o, arena_strdup(f->mem, value), place, ERR_CONFIG, f->err);
 }
 
-bool opt_file_apply(const char *path, const struct opt *const *opts, size_t count, struct err *err)
+bool opt_file_apply(const char *path, const struct opt *const *opts, size_t count, struct arena *mem,
+                    struct err *err)
 {
-    struct settings_file f = {.path = path, .opts = opts, .count = count, .in = fopen(path, "r"), .err = err};
+    struct settings_file f = {
+        .path = path, .opts = opts, .count = count, .mem = mem, .in = fopen(path, "r"), .err = err};
     if (!f.in)
         return err_set(err, ERR_CONFIG, "cannot open settings file '%s': %s", path, strerror(errno));
     int bad_line = ini_parse_stream(next_line, &f, on_setting, &f);

@@ -4,12 +4,15 @@
 #ifndef BASE_OPT_FILE_H
 #define BASE_OPT_FILE_H
 
+#include "base/arena.h"
 #include "base/opts.h"
 
 /*
  * Sets those of 'opts' that section [vaneward] names. Other keys are for other commands, or for the other
  * program, which share the file; one that looks like a slip of an option gets a notice on standard error.
+ * Texts lie in mem.
  */
-MUST_USE bool opt_file_apply(const char *path, const struct opt *const *opts, size_t count, struct err *err);
+MUST_USE bool opt_file_apply(const char *path, const struct opt *const *opts, size_t count, struct arena *mem,
+                             struct err *err);
 
 #endif

@@ -1,5 +1,6 @@
 #include "base/opts.h"
 
+#include "base/arena.h"
 #include "base/nearest.h"
 #include "base/opt_file.h"
 #include "base/opt_value.h"
@@ -23,6 +24,7 @@ static const char SOURCES[] =
     "environment before the file.";
 
 enum { KEY_HELP = 256, KEY_USAGE, KEY_VERSION, KEY_SETTINGS, KEY_FIRST };
+enum { MAX_MEMORY = 1024 * 1024 };
 enum { GROUP_COMMAND = 1, GROUP_COMMON };
 
 struct given {
@@ -41,7 +43,8 @@ struct parsing {
     const char **args;
     int arg_count;
     const char *settings;
-    bool served; /* --help, --usage or --version was the answer */
+    struct arena *mem; /* of texts from the settings file */
+    bool served;       /* --help, --usage or --version was the answer */
 };
 
 static _Noreturn void out_of_memory(void)
@@ -166,6 +169,7 @@ static void release(struct parsing *s)
     for (const struct argp_option *o = s->table; o->name || o->doc; o++)
         if (o->key >= KEY_FIRST)
             free((void *)(uintptr_t)o->doc);
+    arena_free(s->mem);
     free(s->table);
     free(s->opts);
     free(s->given);
@@ -227,7 +231,7 @@ static bool apply_file(const struct parsing *s, struct err *err)
             return true;
         path = USUAL_SETTINGS;
     }
-    return opt_file_apply(path, s->opts, s->opt_count, err);
+    return opt_file_apply(path, s->opts, s->opt_count, s->mem, err);
 }
 
 static bool apply_environment(const struct parsing *s, struct err *err)
@@ -287,7 +291,7 @@ static int run(const struct parsing *s, struct err *err)
 
 static int with_command(const struct program *p, const struct command *c, int argc, char **argv)
 {
-    struct parsing s = {.program = p, .command = c};
+    struct parsing s = {.program = p, .command = c, .mem = arena_new(MAX_MEMORY)};
     struct err err = {0};
     s.given = allocated((size_t)argc, sizeof *s.given);
     s.args = allocated((size_t)argc, sizeof *s.args);

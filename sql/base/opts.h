@@ -16,7 +16,7 @@
 
 enum opt_type {
     OPT_FLAG,   /* bool */
-    OPT_TEXT,   /* const char * */
+    OPT_TEXT,   /* const char *; lives until opts_main returns */
     OPT_INT,    /* int64_t, with min and max */
     OPT_REAL,   /* double, with min and max */
     OPT_MOMENT, /* int64_t microseconds; a plain date is its midnight UTC */

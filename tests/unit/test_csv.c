@@ -237,7 +237,7 @@ int main(void)
     tcase_add_loop_test(t, written_cells_are_quoted_and_guarded, 0, COUNT(cells));
     suite_add_tcase(s, t);
     SRunner *r = srunner_create(s);
-    srunner_run_all(r, CK_NORMAL);
+    srunner_run_all(r, CK_ENV);
     int failed = srunner_ntests_failed(r);
     srunner_free(r);
     return failed ? EXIT_FAILURE : EXIT_SUCCESS;
