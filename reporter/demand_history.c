@@ -28,11 +28,9 @@ static void start_at(struct reading *r, double quantity)
 {
     r->size = r->tsb_size = quantity;
     r->interval = r->since;
-    /* As if the probability had been smoothed from the first period on. */
-    double chance = 1 / r->since;
-    for (double i = 1; i < r->since; i++)
-        chance -= r->beta * chance;
-    r->chance = chance + r->beta * (1 - chance);
+    /* The probability starts at one in the first interval and is smoothed from the first period on. */
+    double before = pow(1 - r->beta, r->since - 1) / r->since;
+    r->chance = before + r->beta * (1 - before);
 }
 
 static void read_period(struct reading *r, double quantity)

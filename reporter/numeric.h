@@ -18,7 +18,7 @@ double normal_cdf(double x);
 double normal_log_cdf(double x); /* good where the probability itself underflows */
 double normal_quantile(double p);
 double chi_square_quantile(double p, double freedom);
-double gamma_log(double x); /* x > 0 */
+double gamma_log(double x);             /* x > 0 */
 double gamma_share(double a, double x); /* lower incomplete gamma function over the whole: P(a, x) */
 
 /* P(N = k) with a mean and a variance: negative binomial, and Poisson where the variance is not above the

@@ -26,19 +26,21 @@ struct renewal {
     double power;      /* q */
     int points;        /* 0: by the gamma distribution */
     double step;       /* of the rule */
+    int nodes;         /* of the rule, on each side of the middle */
     double *place;     /* w of each point */
     double **at_least; /* [k][point], for k = 1 .. most */
     int most;          /* beyond it the probability is negligible */
 };
 
-/* A node of the double exponential rule on (0, 1): weight, logarithm of the abscissa, distance to 1. */
+/* A node of the double exponential rule on (0, 1), numbered from the middle: weight, logarithm of the
+ * abscissa, distance to 1. */
 struct node {
     double log_x, x, rest, weight;
 };
 
-static struct node node_at(double u, double step)
+static struct node node_at(int number, double step)
 {
-    double e = exp(-M_PI * sinh(u)), x = 1 / (1 + e), rest = e / (1 + e);
+    double u = number * step, e = exp(-M_PI * sinh(u)), x = 1 / (1 + e), rest = e / (1 + e);
     return (struct node){-log1p(e), x, rest, M_PI * cosh(u) * x * rest * step};
 }
 
@@ -85,13 +87,13 @@ static void step_row(const struct renewal *r, double x, double *row)
 {
     double weights[MOST_POINTS], hazard = hazard_to(r, x), end = fmin(hazard, LAST_HAZARD);
 
-    for (double u = -RULE_END; u <= RULE_END; u += r->step) {
-        struct node n = node_at(u, r->step);
+    for (int i = -r->nodes; i <= r->nodes; i++) {
+        struct node n = node_at(i, r->step);
         double left = hazard <= LAST_HAZARD ? -x * expm1(n.log_x / r->shape)
                                             : x - r->scale * pow(end * n.x, 1 / r->shape);
         weights_at(r, left, weights);
-        for (int i = 0; i < r->points; i++)
-            row[i] += end * n.weight * exp(-end * n.x) * weights[i];
+        for (int j = 0; j < r->points; j++)
+            row[j] += end * n.weight * exp(-end * n.x) * weights[j];
     }
 }
 
@@ -102,6 +104,7 @@ static void choose_resolution(struct renewal *r)
     double widths = fmax(1, r->shape) * r->span / r->scale, points = 20 + 8 * widths;
     r->points = points <= MOST_POINTS ? (int)points : 0;
     r->step = fmax(0.005, 0.09 / (1 + widths / 6));
+    r->nodes = (int)(RULE_END / r->step);
 }
 
 static void fill_table(struct renewal *r, struct arena *mem)
@@ -195,8 +198,8 @@ static void tails_of(const struct renewal *r, double age, double *tails)
 
     tails[0] = 1;
     tails[1] = renewal_first(r, age);
-    for (double u = -RULE_END; u <= RULE_END; u += r->step) {
-        struct node n = node_at(u, r->step);
+    for (int i = -r->nodes; i <= r->nodes; i++) {
+        struct node n = node_at(i, r->step);
         if (isnan(age)) { /* density of the residual life: survival / mean */
             double x = r->span * n.x;
             add_moment(r, r->span * n.rest, r->span * n.weight * exp(-hazard_to(r, x)) / mean, tails);

@@ -240,7 +240,7 @@ static void set_drives(const struct plan *p, const struct need *n, struct order_
         if (to_act && its_fan && (count == 0 || list[count - 1] != place->drive))
             list[count++] = place->drive;
     }
-    qsort(list, count, sizeof *list, by_address);
+    qsort(list, count, sizeof(void *), by_address);
     line->drives = list;
     line->drive_count = count < STOCK_MOST_DRIVES ? count : STOCK_MOST_DRIVES;
 }

@@ -301,7 +301,7 @@ START_TEST(fans_that_nothing_is_known_of_are_counted_apart)
     struct demand *items;
     small_fleet_init(&f);
     for (int i = 0; i < 3; i++)
-        f.lives[i] = (struct life_model){.method = LIFE_NO_DATA, .shape = D_NAN, .scale = NAN};
+        f.lives[i] = (struct life_model){.method = LIFE_NO_DATA, .shape = D_NAN, .scale = D_NAN};
     f.a.life.all = f.lives[0];
     small_fleet_add(&f, 0, 0, 0.25, 20000);
     small_fleet_add(&f, 0, 0, D_NAN, 20000);
@@ -552,7 +552,8 @@ int main(void)
     tcase_add_test(fleet, fans_that_nothing_is_known_of_are_counted_apart);
     tcase_add_test(fleet, another_span_scales_the_hazard_as_the_life_model_does);
     tcase_add_checked_fixture(histories, make_arena, drop_arena);
-    tcase_set_timeout(histories, 60);
+    for (size_t i = 0; i < 4; i++) /* long for sanitizers on a busy machine */
+        tcase_set_timeout((TCase *[]){sums, renewals, fleet, histories}[i], 60);
     tcase_add_test(histories, the_lubricant_series);
     tcase_add_test(histories, a_part_that_died_out_is_left_to_the_method_that_sees_it);
     tcase_add_test(histories, histories_with_hardly_any_demand);

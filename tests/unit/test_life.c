@@ -597,6 +597,7 @@ int main(void)
     tcase_add_test(estimates, nothing_seen_is_no_data);
     tcase_add_test(estimates, a_failure_at_age_0_counts_within_the_first_hour);
     tcase_add_checked_fixture(laws, make_arena, drop_arena);
+    tcase_set_timeout(laws, 60); /* long for sanitizers on a busy machine */
     tcase_add_loop_test(laws, the_order_of_rows_changes_nothing, 0, FITS);
     tcase_add_loop_test(laws, another_unit_of_time_scales_the_scale_alone, 0, FITS);
     tcase_add_loop_test(laws, a_unit_still_running_never_raises_the_hazard, 0, FITS);
