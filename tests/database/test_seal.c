@@ -1,0 +1,353 @@
+#include "rig.h"
+#include "server.h"
+
+#include "base/clock.h"
+#include "journal.h"
+#include "seal.h"
+#include "summary.h"
+
+#include <check.h>
+
+#include <math.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#define MIDNIGHT (INT64_C(20000) * US_PER_DAY) /* 2024-10-04 */
+#define MINUTE (60 * US_PER_S)
+
+static struct server *server;
+static const char *conninfo;
+static struct db *db;
+static struct arena *mem;
+static struct err err;
+
+static void start_server(void)
+{
+    server = server_start(NULL);
+}
+
+static struct db *open_session(void)
+{
+    struct db *opened;
+    ck_assert_msg(db_open(&opened, conninfo, "test", &err), "%s", err.text);
+    return opened;
+}
+
+static void set_up(void)
+{
+    mem = arena_new(SIZE_MAX);
+    conninfo = server_prepared_database(server);
+    db = open_session();
+    rig_register(db, 4);
+}
+
+static void tear_down(void)
+{
+    db_close(db);
+    arena_free(mem);
+}
+
+/* All that was ever stored: what must lie in the database at every moment. */
+enum { MOST = 20000 };
+static struct reading stored[MOST];
+static size_t stored_count;
+
+static void store_at(int64_t received_us, const struct reading *readings, size_t count)
+{
+    ck_assert(db_begin(db, &err));
+    ck_assert_msg(journal_write(db, "s", received_us, received_us, readings, count, mem, &err), "%s",
+                  err.text);
+    ck_assert(db_commit(db, &err));
+    memcpy(stored + stored_count, readings, count * sizeof *readings);
+    stored_count += count;
+}
+
+static void store_one(int64_t received_us, uint32_t fan_no, int64_t at_us, int32_t rpm)
+{
+    struct reading r = {fan_no, rpm * 1000, at_us};
+    store_at(received_us, &r, 1);
+}
+
+static void all_is_there(const char *when)
+{
+    struct reading *expected = arena_array(mem, struct reading, stored_count);
+    size_t count;
+    memcpy(expected, stored, stored_count * sizeof *stored);
+    rig_sort(expected, stored_count);
+    struct reading *found = rig_readings(db, mem, "s", &count);
+    ck_assert_msg(count == stored_count, "%s: %zu readings, not %zu", when, count, stored_count);
+    for (size_t k = 0; k < count; k++)
+        ck_assert_msg(found[k].fan_no == expected[k].fan_no && found[k].at_us == expected[k].at_us &&
+                          found[k].milli_rpm == expected[k].milli_rpm,
+                      "%s: reading %zu is another", when, k);
+}
+
+static struct seal_report seal_at(int64_t now_us)
+{
+    struct seal_report report;
+    ck_assert_msg(seal(db, now_us, &report, &err), "%s", err.text);
+    ck_assert(!report.was_busy);
+    all_is_there("sealed");
+    return report;
+}
+
+/* Readings in journal, hour blocks, day blocks. */
+static const char *places(void)
+{
+    return rig_table(db, mem,
+                     "SELECT (SELECT coalesce(sum(readings), 0) FROM vaneward.journal),"
+                     " (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_hour),"
+                     " (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_day)");
+}
+
+START_TEST(an_open_hour_stays_in_the_journal)
+{
+    int64_t ten = MIDNIGHT + 10 * US_PER_HOUR;
+    store_one(ten + MINUTE, 1, ten + MINUTE - US_PER_S, 3000);
+    seal_at(ten + 2 * MINUTE);
+    ck_assert_str_eq(places(), "1,0,0");
+    seal_at(ten + 64 * MINUTE); /* over, but within the grace */
+    ck_assert_str_eq(places(), "1,0,0");
+    seal_at(ten + 65 * MINUTE);
+    ck_assert_str_eq(places(), "0,1,0");
+    ck_assert_int_eq(rig_number(db, "SELECT count(*) FROM vaneward.fan_day"), 0);
+}
+END_TEST
+
+START_TEST(a_row_two_hours_old_is_sealed_though_its_time_lies_ahead)
+{
+    int64_t ten = MIDNIGHT + 10 * US_PER_HOUR;
+    store_one(ten, 1, ten + 5 * US_PER_HOUR, 3000); /* its clock is fast */
+    seal_at(ten + 119 * MINUTE);
+    ck_assert_str_eq(places(), "1,0,0");
+    seal_at(ten + 121 * MINUTE);
+    ck_assert_str_eq(places(), "0,1,0");
+}
+END_TEST
+
+START_TEST(a_closed_day_becomes_one_block_a_fan_and_a_summary)
+{
+    for (int hour = 0; hour < 24; hour += 6) {
+        int64_t at = MIDNIGHT + hour * US_PER_HOUR;
+        store_one(at + US_PER_S, 1, at, 3000 + hour);
+        store_one(at + US_PER_S, 2, at, 2000);
+        seal_at(at + 66 * MINUTE);
+    }
+    ck_assert_str_eq(places(), "0,8,0");
+    seal_at(MIDNIGHT + US_PER_DAY + 4 * MINUTE);
+    ck_assert_str_eq(places(), "0,8,0");
+    struct seal_report report = seal_at(MIDNIGHT + US_PER_DAY + 5 * MINUTE);
+    ck_assert_int_eq(report.fan_days, 2);
+    ck_assert_str_eq(places(), "0,0,8");
+    ck_assert_int_eq(rig_number(db, "SELECT count(*) FROM vaneward.reading_day"), 2);
+    ck_assert_str_eq(rig_table(db, mem,
+                               "SELECT fan_no, day, readings, unavailable_readings, zero_readings, "
+                               "covered_s, rpm_median, rpm_mean,"
+                               " rpm_min, rpm_max, round(rpm_spread::numeric, 4), rpm_last, known_until"
+                               " FROM vaneward.fan_day ORDER BY fan_no"),
+                     "1,2024-10-04,4,0,0,86400,3009,3009,3000,3018,8.8956,3018,; "
+                     "2,2024-10-04,4,0,0,86400,2000,2000,2000,2000,0.0000,2000,");
+    ck_assert_str_eq(rig_table(db, mem,
+                               "SELECT DISTINCT extract(epoch FROM known_from - '2024-10-04 00:00Z')::int AS "
+                               "k FROM vaneward.fan_day"),
+                     "64801");
+    ck_assert_int_eq(
+        rig_number(db, "SELECT count(*) FROM pg_inherits WHERE inhparent = 'vaneward.reading_hour'::regclass"
+                       " AND inhrelid::regclass::text LIKE '%20241004'"),
+        0);
+}
+END_TEST
+
+START_TEST(late_readings_make_a_new_version_of_the_day)
+{
+    int64_t evening = MIDNIGHT + US_PER_DAY + US_PER_HOUR, late = evening + 5 * US_PER_HOUR;
+    store_one(evening, 1, MIDNIGHT, 3000);
+    seal_at(evening + MINUTE);
+    store_one(late, 1, MIDNIGHT + 12 * US_PER_HOUR, 2000);
+    seal_at(late + MINUTE);
+    ck_assert_str_eq(places(), "0,0,2");
+    ck_assert_int_eq(rig_number(db, "SELECT count(*) FROM vaneward.reading_day"), 1);
+    ck_assert_str_eq(
+        rig_table(db, mem,
+                  "SELECT readings, rpm_median, extract(epoch FROM known_from - '2024-10-05 00:00Z')::int,"
+                  " extract(epoch FROM known_until - '2024-10-05 00:00Z')::int"
+                  " FROM vaneward.fan_day ORDER BY known_from"),
+        "1,3000,3600,21600; 2,2500,21600,");
+}
+END_TEST
+
+START_TEST(sealing_again_changes_nothing)
+{
+    int64_t now = MIDNIGHT + 2 * US_PER_DAY + 3 * US_PER_HOUR;
+    for (int k = 0; k < 300; k++)
+        store_one(now, 1 + k % 3, MIDNIGHT + k * 10 * MINUTE, 3000 + k % 7);
+    struct seal_report first = seal_at(now + MINUTE);
+    ck_assert_int_eq(first.readings, stored_count);
+    const char *tables =
+        "SELECT (SELECT md5(string_agg(t::text, ' ' ORDER BY t::text)) FROM vaneward.fan_day t),"
+        " (SELECT md5(string_agg(t::text, ' ' ORDER BY t::text)) FROM vaneward.reading_day t),"
+        " (SELECT md5(string_agg(t::text, ' ' ORDER BY t::text)) FROM vaneward.reading_hour t)";
+    const char *before = rig_table(db, mem, tables);
+    struct seal_report second = seal_at(now + MINUTE);
+    ck_assert_int_eq(second.steps, 0);
+    ck_assert_str_eq(rig_table(db, mem, tables), before);
+}
+END_TEST
+
+static int64_t random_minutes(int most)
+{
+    return (int64_t)(rand() % most) * MINUTE + rand() % 60000 * 1000;
+}
+
+/* The summaries say what the readings say that are there. */
+static void summaries_are_true(void)
+{
+    size_t count, at = 0;
+    struct reading *all = rig_readings(db, mem, "s", &count);
+    while (at < count) {
+        size_t n = 1;
+        int32_t day = day_of(all[at].at_us);
+        while (at + n < count && all[at + n].fan_no == all[at].fan_no && day_of(all[at + n].at_us) == day)
+            n++;
+        struct day_figures f = summary_of_day(&all[at], n, day_start_us(day), mem);
+        const char *row = rig_table(db, mem,
+                                    arena_printf(mem,
+                                                 "SELECT readings, unavailable_readings, zero_readings, "
+                                                 "covered_s, round(coalesce(rpm_median, -1)::numeric, 6)"
+                                                 " FROM vaneward.fan_day WHERE known_until IS NULL AND "
+                                                 "fan_no = %u AND day = date '1970-01-01' + %d",
+                                                 all[at].fan_no, day));
+        ck_assert_str_eq(row, arena_printf(mem, "%d,%d,%d,%d,%.6f", f.readings, f.unavailable, f.zero,
+                                           f.covered_s, isnan(f.median) ? -1.0 : f.median));
+        at += n;
+    }
+}
+
+/* Days of readings that come in time, late, very late and from fast clocks, sealed in small steps. */
+START_TEST(no_reading_is_ever_lost)
+{
+    srand((unsigned)_i);
+    int64_t now = MIDNIGHT + 7 * US_PER_HOUR;
+    for (int round = 0; round < 40; round++) {
+        struct reading r[60];
+        size_t n = (size_t)(rand() % 60);
+        for (size_t k = 0; k < n; k++) {
+            int64_t age = rand() % 10 ? random_minutes(90) : random_minutes(4000) - random_minutes(300);
+            r[k] = (struct reading){1 + (uint32_t)(rand() % 4),
+                                    rand() % 9 ? rand() % 4000 * 1000 : RPM_UNAVAILABLE, now - age};
+        }
+        store_at(now, r, n);
+        now += random_minutes(200);
+        for (int steps = rand() % 4; steps > 0; steps--) {
+            struct seal_report report = {0};
+            bool more;
+            ck_assert_msg(seal_step(db, now, 50, &report, &more, &err), "%s", err.text);
+            all_is_there("after a step");
+        }
+    }
+    seal_at(now + 3 * US_PER_DAY);
+    ck_assert_str_eq(places(), arena_printf(mem, "0,0,%zu", stored_count));
+    summaries_are_true();
+    ck_assert_int_eq(rig_number(db,
+                                "SELECT count(*) FROM (SELECT FROM vaneward.fan_day WHERE known_until IS NULL"
+                                " GROUP BY fan_no, day HAVING count(*) > 1) d"),
+                     0);
+}
+END_TEST
+
+START_TEST(a_killed_sealer_loses_nothing)
+{
+    int64_t now = MIDNIGHT + 4 * US_PER_DAY;
+    srand(11);
+    for (int k = 0; k < 40; k++) {
+        struct reading r[100];
+        for (int i = 0; i < 100; i++)
+            r[i] = (struct reading){1 + (uint32_t)(i % 4), rand() % 4000 * 1000,
+                                    now - 3 * US_PER_DAY + (k * 100 + i) * MINUTE / 2};
+        store_at(now, r, 100);
+    }
+    bool more = true;
+    for (int round = 0; round < 30 && more; round++) {
+        pid_t child = fork();
+        if (child == 0) {
+            struct seal_report report = {0};
+            db = open_session();
+            while (more)
+                ck_assert(seal_step(db, now + MINUTE, 300, &report, &more, &err));
+            _exit(0);
+        }
+        usleep((useconds_t)(40000 + round * 5700));
+        kill(child, SIGKILL);
+        waitpid(child, NULL, 0);
+        while (rig_number(db, "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database()"
+                              " AND backend_type = 'client backend'") > 1)
+            usleep(1000);
+        all_is_there("after a kill");
+        more = rig_number(db, "SELECT count(*) FROM vaneward.journal") > 0;
+    }
+    seal_at(now + MINUTE);
+    ck_assert_str_eq(places(), arena_printf(mem, "0,0,%zu", stored_count));
+    summaries_are_true();
+}
+END_TEST
+
+START_TEST(two_sealers_exclude_each_other)
+{
+    int64_t now = MIDNIGHT + 2 * US_PER_DAY;
+    store_one(now, 1, MIDNIGHT, 3000);
+    struct db *other = open_session();
+    rig_do(other, "BEGIN; SELECT pg_try_advisory_xact_lock(hashtext('vaneward'), hashtext('seal'))");
+    struct seal_report report;
+    ck_assert_msg(seal(db, now + MINUTE, &report, &err), "%s", err.text);
+    ck_assert(report.was_busy);
+    all_is_there("while another seals");
+    ck_assert_str_eq(places(), "1,0,0");
+    rig_do(other, "ROLLBACK");
+    db_close(other);
+    seal_at(now + MINUTE);
+    ck_assert_str_eq(places(), "0,0,1");
+}
+END_TEST
+
+START_TEST(sites_are_sealed_apart)
+{
+    int64_t now = MIDNIGHT + 2 * US_PER_DAY;
+    store_one(now, 1, MIDNIGHT, 3000);
+    rig_do(db, "INSERT INTO vaneward.site (site) VALUES ('other')");
+    struct reading r = {1, 1500000, MIDNIGHT + US_PER_HOUR};
+    ck_assert(db_begin(db, &err) && journal_write(db, "other", now, now, &r, 1, mem, &err) &&
+              db_commit(db, &err));
+    seal_at(now + MINUTE);
+    ck_assert_str_eq(
+        rig_table(db, mem, "SELECT site, fan_no, rpm_median FROM vaneward.fan_day ORDER BY site"),
+        "other,1,1500; s,1,3000");
+}
+END_TEST
+
+int main(void)
+{
+    TCase *tc = tcase_create("seal");
+    tcase_set_timeout(tc, 120);
+    tcase_add_unchecked_fixture(tc, start_server, NULL);
+    tcase_add_checked_fixture(tc, set_up, tear_down);
+    tcase_add_test(tc, an_open_hour_stays_in_the_journal);
+    tcase_add_test(tc, a_row_two_hours_old_is_sealed_though_its_time_lies_ahead);
+    tcase_add_test(tc, a_closed_day_becomes_one_block_a_fan_and_a_summary);
+    tcase_add_test(tc, late_readings_make_a_new_version_of_the_day);
+    tcase_add_test(tc, sealing_again_changes_nothing);
+    tcase_add_loop_test(tc, no_reading_is_ever_lost, 0, 3);
+    tcase_add_test(tc, a_killed_sealer_loses_nothing);
+    tcase_add_test(tc, two_sealers_exclude_each_other);
+    tcase_add_test(tc, sites_are_sealed_apart);
+    Suite *suite = suite_create("seal");
+    suite_add_tcase(suite, tc);
+    SRunner *runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    int failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+}
