@@ -28,14 +28,12 @@ static bool wrong(struct err *err, const char *member, const json_t *value, cons
     return err_set(err, ERR_INPUT, value ? "'%s' %s" : "'%s' is missing; it %s", member, wanted);
 }
 
-static bool take_text(const json_t *object, const char *prefix, const char *name, struct arena *mem,
-                      const char **value, struct err *err)
+static bool take_text(const json_t *object, const char *name, struct arena *mem, const char **value,
+                      struct err *err)
 {
-    char path[80];
-    snprintf(path, sizeof path, "%s%s", prefix, name);
     const char *text = text_member(object, name);
     if (!text)
-        return wrong(err, path, json_object_get(object, name), text_wanted);
+        return wrong(err, name, json_object_get(object, name), text_wanted);
     *value = arena_strdup(mem, text);
     return true;
 }
@@ -99,7 +97,7 @@ static json_t *load(const char *bytes, size_t size, struct err *err)
 static bool take_frame(const json_t *root, struct document *out, struct arena *mem, struct err *err)
 {
     const json_t *created = json_object_get(root, "created"), *test = json_object_get(root, "test");
-    if (!take_text(root, "", "instance", mem, &out->instance, err))
+    if (!take_text(root, "instance", mem, &out->instance, err))
         return false;
     if (!json_is_string(created) || !gather_moment(json_string_value(created), &out->created_us))
         return wrong(err, "created", created, "must be an ISO 8601 time");
@@ -242,12 +240,13 @@ static void take_observations(const json_t *list, struct arena *mem, struct docu
 
 static bool take_error(const json_t *error, struct arena *mem, struct document *out, struct err *err)
 {
-    const char *code, *text;
     if (!json_is_object(error))
         return wrong(err, "error", error, "must be an object");
-    if (!take_text(error, "error.", "code", mem, &code, err) ||
-        !take_text(error, "error.", "text", mem, &text, err))
-        return false;
+    const char *code = text_member(error, "code"), *text = text_member(error, "text");
+    if (!code)
+        return wrong(err, "error.code", json_object_get(error, "code"), text_wanted);
+    if (!text)
+        return wrong(err, "error.text", json_object_get(error, "text"), text_wanted);
     out->kind = DOCUMENT_ERROR;
     out->error_text = arena_printf(mem, "%s: %s", code, text);
     if (strcmp(code, "out_of_range") == 0)
@@ -322,8 +321,8 @@ static bool take_item(const json_t *object, struct intern *texts, struct arena *
     if (!json_is_object(object))
         return err_set(err, ERR_INPUT, "an item must be an object");
     const char *kind = text_member(object, "kind");
-    if (!take_text(object, "", "device", mem, &item->device, err) ||
-        !take_text(object, "", "item", mem, &item->item, err))
+    if (!take_text(object, "device", mem, &item->device, err) ||
+        !take_text(object, "item", mem, &item->item, err))
         return false;
     if (!kind || !kind_of(kind, item))
         return wrong(err, "kind", json_object_get(object, "kind"),

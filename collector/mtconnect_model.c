@@ -11,7 +11,6 @@
 
 enum place {
     DEVICES_DOCUMENT = XML_FIRST_PLACE,
-    HEADER,
     DEVICES,
     COMPONENT, /* a Device or anything below its Components */
     COMPONENTS,

@@ -128,14 +128,13 @@ void observer_start_condition(struct observer *o, const struct xml_element *e)
  */
 static void take_alarm(struct observer *o, const struct xml_element *e)
 {
-    struct xml_span severity = xml_attribute(e, ATTR_severity);
-    if (span_is(xml_attribute(e, ATTR_state), "CLEARED"))
+    struct xml_span state = xml_attribute(e, ATTR_state), severity = xml_attribute(e, ATTR_severity);
+    bool active = span_is(state, "ACTIVE");
+    if (span_is(state, "CLEARED"))
         o->now->state = STATE_NORMAL;
-    else if (!span_is(xml_attribute(e, ATTR_state), "ACTIVE"))
-        return;
-    else if (span_is(severity, "CRITICAL") || span_is(severity, "ERROR"))
+    else if (active && (span_is(severity, "CRITICAL") || span_is(severity, "ERROR")))
         o->now->state = STATE_ALARM;
-    else if (span_is(severity, "WARNING"))
+    else if (active && span_is(severity, "WARNING"))
         o->now->state = STATE_WARNING;
     else
         return;
