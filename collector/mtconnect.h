@@ -1,5 +1,6 @@
 /*
- * MTConnect XML, versions 1.0 to 2.x, to observations and device models. Pure; the only user of libxml2.
+ * MTConnect XML, versions 1.0 to 2.x, to observations and device models. Pure; reads XML through
+ * mtconnect_xml.h.
  *
  * Elements are matched by local name. No DTD, entities or network; depth, attribute and text sizes are
  * limited. A whole document is refused with ERR_INPUT (line and column) when it is not well-formed or not one
