@@ -74,7 +74,7 @@ static void check_price(struct register_load *r, const struct register_row *row,
 {
     const struct thing *t = own_thing(r, row);
     bool stays = t && t->stored && !row->cell[register_column_place(row->file->kind, "currency")];
-    if (field(row, price) && !field(row, "currency") && !stays)
+    if (field(row, price) && !field(row, "currency") && !stays && !row->spoilt)
         COMPLAIN(r, row, price, "has no currency; write it in column currency, like EUR");
 }
 

@@ -46,10 +46,11 @@ void nearest_try(struct nearest *n, const char *candidate)
 {
     size_t word = strlen(n->word), other = strlen(candidate);
     size_t apart = word > other ? word - other : other - word;
-    if (word > MAX_WORD || other > MAX_WORD || apart >= (size_t)n->distance)
+    if (word > MAX_WORD || other > MAX_WORD || apart > (size_t)n->distance)
         return;
     int d = distance(n->word, word, candidate, other);
-    if (d < n->distance) {
+    /* Of two that are equally near the first in order, so that the order of the candidates does not count. */
+    if (d < n->distance || (n->best && d == n->distance && strcmp(candidate, n->best) < 0)) {
         n->best = candidate;
         n->distance = d;
     }
