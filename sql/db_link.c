@@ -1,6 +1,7 @@
 #include "db_link.h"
 
 #include "base/clock.h"
+#include "base/text.h"
 
 #include <errno.h>
 #include <poll.h>
@@ -117,8 +118,8 @@ static int64_t connect_ms(PGconn *conn)
     for (const PQconninfoOption *o = options; o && o->keyword; o++) {
         if (!o->val)
             continue;
-        if (!strcmp(o->keyword, "connect_timeout") && *o->val)
-            seconds = atoi(o->val);
+        if (!strcmp(o->keyword, "connect_timeout") && !text_int64(o->val, &seconds))
+            seconds = CONNECT_TIMEOUT_S;
         if (!strcmp(o->keyword, "host"))
             for (const char *p = o->val; *p; p++)
                 hosts += *p == ',';

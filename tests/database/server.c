@@ -149,7 +149,7 @@ static void make_root(void)
 {
     if (root_owner)
         return;
-    strcpy(root, "/tmp/vaneward-test-XXXXXX");
+    snprintf(root, sizeof root, "/tmp/vaneward-test-XXXXXX");
     make_folder(root, true);
     root_owner = getpid();
 }
@@ -286,6 +286,11 @@ const char *server_loopback_conninfo(const struct server *s)
 int server_port(const struct server *s)
 {
     return s->port;
+}
+
+pid_t server_pid(const struct server *s)
+{
+    return s->postmaster;
 }
 
 static const char *conninfo_of(struct server *s, const char *database)

@@ -11,6 +11,7 @@
 #define TESTS_SERVER_H
 
 #include <stdbool.h>
+#include <sys/types.h>
 
 struct server;
 
@@ -30,7 +31,8 @@ void server_remove(struct server *s);
 /* Connection strings; they live as long as the server. */
 const char *server_conninfo(const struct server *s);
 const char *server_loopback_conninfo(const struct server *s);
-int server_port(const struct server *s); /* on the loopback */
+int server_port(const struct server *s);  /* on the loopback */
+pid_t server_pid(const struct server *s); /* to stop and continue, or to kill from elsewhere */
 /* Of a new database: empty, or with the schema as migrate() makes it. */
 const char *server_empty_database(struct server *s);
 const char *server_prepared_database(struct server *s);

@@ -5,12 +5,9 @@
 
 #include <check.h>
 #include <math.h>
-#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/wait.h>
-#include <unistd.h>
 
 static struct server *server;
 static struct db *db;
@@ -404,33 +401,6 @@ START_TEST(a_message_names_statement_cause_and_detail_in_one_line)
 }
 END_TEST
 
-START_TEST(a_call_ends_at_its_deadline)
-{
-    int64_t before = clock_mono_ms();
-    db_set_deadline(db, 300);
-    ck_assert(!db_exec(db, statement("SELECT pg_sleep(20)", 0), NULL, 0, NULL, &err));
-    ck_assert_int_eq(err.kind, ERR_UNAVAILABLE);
-    ck_assert(db_is_broken(db));
-    int64_t took = clock_mono_ms() - before;
-    ck_assert_msg(took >= 290 && took < 5000, "took %d ms", (int)took);
-
-    err_clear(&err); /* a broken session fails at once, and can be closed */
-    before = clock_mono_ms();
-    ck_assert(!db_script(db, "later", "SELECT 1", &err));
-    ck_assert_int_eq(err.kind, ERR_UNAVAILABLE);
-    ck_assert(clock_mono_ms() - before < 100);
-}
-END_TEST
-
-START_TEST(without_a_deadline_a_call_may_take_its_time)
-{
-    db_set_deadline(db, 100);
-    db_set_deadline(db, 0);
-    script("SELECT pg_sleep(0.4)");
-    ck_assert_int_eq(db_deadline(db), 0);
-}
-END_TEST
-
 START_TEST(copy_keeps_every_character_and_byte)
 {
     uint8_t bytes[256];
@@ -439,7 +409,7 @@ START_TEST(copy_keeps_every_character_and_byte)
         bytes[k] = (uint8_t)k;
     for (int k = 1; k < 128; k++)
         text[k - 1] = (char)k;
-    strcpy(text + 127, "\\N \\. ä €");
+    snprintf(text + 127, sizeof text - 127, "\\N \\. ä €");
     script("CREATE TEMP TABLE t (a text, b bytea, c float8, d boolean, e timestamptz, f date, g bigint)");
     ck_assert(db_copy_begin(db, statement("COPY t FROM STDIN", 0), &err));
     const struct db_value rows[][7] = {
@@ -522,149 +492,6 @@ START_TEST(a_copy_where_none_is_expected_gives_up_the_link)
     ck_assert(!db_script(db, "sly", "CREATE TEMP TABLE t (a bigint); COPY t FROM STDIN", &err));
     ck_assert_int_eq(err.kind, ERR_REJECTED);
     ck_assert(db_is_broken(db));
-}
-END_TEST
-
-/* A child that ends a server of this test's own a moment later. */
-static void stop_soon(struct server *own, int with_signal)
-{
-    struct db *watch = open_at(server_conninfo(own));
-    const struct query pid = {"pid", "SELECT pg_read_file('postmaster.pid')", 0};
-    struct rows *r;
-    ck_assert_msg(db_query(watch, &pid, NULL, 0, &r, &err), "%s", err.text);
-    pid_t postmaster = atoi(rows_text(r, 0, 0));
-    rows_free(r);
-    db_close(watch);
-    if (fork() == 0) {
-        usleep(300000);
-        kill(postmaster, with_signal);
-        _exit(0);
-    }
-}
-
-static const int signals[] = {SIGINT, SIGQUIT};
-
-START_TEST(a_server_that_stops_in_a_query_is_unavailable)
-{
-    struct server *own = server_start(NULL);
-    struct db *there = open_at(server_conninfo(own));
-    stop_soon(own, signals[_i]);
-    ck_assert(!db_exec(there, statement("SELECT pg_sleep(20)", 0), NULL, 0, NULL, &err));
-    ck_assert_msg(err.kind == ERR_UNAVAILABLE, "%s (%s)", err.text, err.sqlstate);
-    ck_assert(db_is_broken(there));
-    db_rollback(there);
-    db_close(there);
-    server_remove(own);
-}
-END_TEST
-
-START_TEST(a_server_that_stops_in_a_copy_is_unavailable)
-{
-    struct server *own = server_start(NULL);
-    struct db *there = open_at(server_conninfo(own));
-    ck_assert(db_script(there, "setup", "CREATE TABLE public.t (a bigint, b text)", &err));
-    ck_assert(db_begin(there, &err));
-    ck_assert(db_copy_begin(there, statement("COPY public.t FROM STDIN", 0), &err));
-    stop_soon(own, signals[_i]);
-    const struct db_value cells[] = {db_int(1), db_text("some text that makes the row longer")};
-    bool good = true;
-    int64_t until = clock_mono_ms() + 20000;
-    while (good && clock_mono_ms() < until)
-        for (int k = 0; good && k < 1000; k++)
-            good = db_copy_row(there, cells, 2, &err);
-    ck_assert(!good);
-    ck_assert_msg(err.kind == ERR_UNAVAILABLE, "%s (%s)", err.text, err.sqlstate);
-    ck_assert(db_is_broken(there));
-    db_rollback(there);
-    db_close(there);
-
-    server_stop(own, SIGQUIT);
-    server_start_again(own); /* and nothing of it was kept */
-    db_close(db);
-    db = open_at(server_conninfo(own));
-    ck_assert_int_eq(int_of("SELECT count(*) FROM public.t"), 0);
-    db_close(db);
-    db = NULL;
-    server_remove(own);
-}
-END_TEST
-
-START_TEST(a_stopped_copy_end_is_unavailable)
-{
-    struct server *own = server_start(NULL);
-    struct db *there = open_at(server_conninfo(own));
-    ck_assert(db_script(there, "setup", "CREATE TABLE public.t (a bigint)", &err));
-    ck_assert(db_copy_begin(there, statement("COPY public.t FROM STDIN", 0), &err));
-    const struct db_value one = db_int(1);
-    ck_assert(db_copy_row(there, &one, 1, &err));
-    server_stop(own, SIGINT);
-    ck_assert(!db_copy_end(there, NULL, &err));
-    ck_assert_msg(err.kind == ERR_UNAVAILABLE, "%s (%s)", err.text, err.sqlstate);
-    ck_assert(db_is_broken(there));
-    db_rollback(there);
-    db_close(there);
-    server_remove(own);
-}
-END_TEST
-
-/* A frozen server takes nothing from its socket: a COPY must not wait for it longer than the deadline. */
-START_TEST(a_frozen_server_cannot_hold_a_copy)
-{
-    script("CREATE TEMP TABLE t (a bigint, b text)");
-    pid_t backend = (pid_t)int_of("SELECT pg_backend_pid()");
-    ck_assert(db_copy_begin(db, statement("COPY t FROM STDIN", 0), &err));
-    kill(backend, SIGSTOP);
-    db_set_deadline(db, 500);
-    int64_t before = clock_mono_ms();
-    ck_assert(!copy_numbers(1000000));
-    int64_t took = clock_mono_ms() - before;
-    kill(backend, SIGCONT);
-    ck_assert_int_eq(err.kind, ERR_UNAVAILABLE);
-    ck_assert(db_is_broken(db));
-    ck_assert_msg(took < 10000, "took %d ms", (int)took);
-    db_rollback(db);
-}
-END_TEST
-
-START_TEST(no_server_is_unavailable_with_a_hint)
-{
-    struct db *none;
-    ck_assert(!db_open(&none, "host=/nowhere user=x dbname=y password=geheim", "test", &err));
-    ck_assert_ptr_null(none);
-    ck_assert_int_eq(err.kind, ERR_UNAVAILABLE);
-    ck_assert_msg(strstr(err.text, "/nowhere") && !strstr(err.text, "geheim"), "%s", err.text);
-    ck_assert(err.hint[0] && !strchr(err.text, '\n'));
-    err_clear(&err);
-    ck_assert(!db_open(&none, "host=127.0.0.1 port=1 user=x dbname=y", "test", &err));
-    ck_assert_int_eq(err.kind, ERR_UNAVAILABLE);
-}
-END_TEST
-
-/* A listener that never answers: what is behind a dead route looks the same to the client. */
-START_TEST(a_silent_host_is_given_up_at_connect_timeout)
-{
-    struct server *own = server_start(&(struct server_options){.loopback = true});
-    char conninfo[300];
-    snprintf(conninfo, sizeof conninfo, "%s connect_timeout=1", server_loopback_conninfo(own));
-    db_close(open_at(conninfo)); /* it does answer */
-    struct db *watch = open_at(server_conninfo(own));
-    const struct query q = {"pid", "SELECT pg_read_file('postmaster.pid')", 0};
-    struct rows *r;
-    ck_assert(db_query(watch, &q, NULL, 0, &r, &err));
-    pid_t postmaster = atoi(rows_text(r, 0, 0));
-    rows_free(r);
-    db_close(watch);
-
-    kill(postmaster, SIGSTOP);
-    int64_t before = clock_mono_ms();
-    struct db *none;
-    bool opened = db_open(&none, conninfo, "test", &err);
-    int64_t took = clock_mono_ms() - before;
-    kill(postmaster, SIGCONT);
-    ck_assert(!opened);
-    ck_assert_int_eq(err.kind, ERR_UNAVAILABLE);
-    ck_assert_msg(took >= 900 && took < 10000, "took %d ms", (int)took);
-    server_remove(own);
 }
 END_TEST
 
@@ -753,18 +580,10 @@ static Suite *suite(void)
     tcase_add_test(t, a_script_runs_all_or_tells_what_failed);
     tcase_add_loop_test(t, a_refusal_says_what_the_caller_can_do, 0, sizeof refusals / sizeof *refusals);
     tcase_add_test(t, a_message_names_statement_cause_and_detail_in_one_line);
-    tcase_add_test(t, a_call_ends_at_its_deadline);
-    tcase_add_test(t, without_a_deadline_a_call_may_take_its_time);
     tcase_add_test(t, copy_keeps_every_character_and_byte);
     tcase_add_test(t, copy_of_many_rows_and_a_refused_one);
     tcase_add_test(t, a_copy_can_be_given_up);
     tcase_add_test(t, a_copy_where_none_is_expected_gives_up_the_link);
-    tcase_add_loop_test(t, a_server_that_stops_in_a_query_is_unavailable, 0, 2);
-    tcase_add_loop_test(t, a_server_that_stops_in_a_copy_is_unavailable, 0, 2);
-    tcase_add_test(t, a_stopped_copy_end_is_unavailable);
-    tcase_add_test(t, a_frozen_server_cannot_hold_a_copy);
-    tcase_add_test(t, no_server_is_unavailable_with_a_hint);
-    tcase_add_test(t, a_silent_host_is_given_up_at_connect_timeout);
     tcase_add_test(t, a_wrong_login_is_a_matter_of_settings);
     tcase_add_test(t, a_malformed_connection_string_does_not_leak_its_password);
     tcase_add_loop_test(t, a_redacted_string_has_no_password, 0, sizeof redactions / sizeof *redactions);

@@ -11,7 +11,7 @@ owner() {
     found=$(git ls-files 'collector/*.[ch]' 'reporter/*.[ch]' 'sql/*.[ch]' | xargs grep -lE "^#include <($1)" | grep -vE "^($2)$")
     [ -z "$found" ] || complain "only $2 may include <$1>: $found"
 }
-owner 'libpq-fe' 'sql/db\.c'
+owner 'libpq-fe' 'sql/db(_[a-z]+)?\.[ch]'
 owner 'curl/' 'collector/fetch\.c'
 owner 'libxml/' 'collector/mtconnect[a-z_]*\.[ch]'
 owner 'jansson' 'collector/(feed|health|run|register_report)\.c|reporter/(export|commands)[a-z_]*\.[ch]|collector/json[a-z_]*\.[ch]'

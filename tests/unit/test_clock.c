@@ -193,8 +193,9 @@ START_TEST(the_process_keeps_its_own_zone)
     tzset();
     time_local(0, "Europe/Berlin", "%H", text, sizeof text);
     time_t zero = 0;
+    struct tm tm;
     ck_assert_str_eq(getenv("TZ"), "Asia/Tokyo");
-    ck_assert_int_eq(localtime(&zero)->tm_hour, 9);
+    ck_assert_int_eq(localtime_r(&zero, &tm)->tm_hour, 9);
     unsetenv("TZ");
     time_local(0, "Europe/Berlin", "%H", text, sizeof text);
     ck_assert_ptr_null(getenv("TZ"));
