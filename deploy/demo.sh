@@ -31,7 +31,7 @@ build() {
     deploy/packages.sh build
     say "building"
     mkdir -p "$var"
-    if ! { cmake -S . -B build -DPROFILE="${PROFILE:-dev}" && cmake --build build -j "$(nproc)"; } >"$var/build.log" 2>&1; then
+    if ! { cmake -S . -B build -DPROFILE="${PROFILE:-dev}" && cmake --build build -j "$(nproc)" --target vaneward-collector vaneward-reporter fleet-simulator; } >"$var/build.log" 2>&1; then
         tail -n 30 "$var/build.log" >&2
         echo "the build failed; all of it is in var/build.log" >&2
         exit 70
