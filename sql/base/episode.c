@@ -31,11 +31,13 @@ struct draft {
     int64_t warning_us; /* the first warning; TIME_UNKNOWN: none */
 };
 
+/* The code of a fan's alarm is an alarm in whatever state it comes; that of a heat-sink fan serves both
+ * stages. */
 static bool is_alarm(const struct fault_report *r)
 {
     if (r->kind == CODE_BUILDER_FAN_MESSAGE)
         return false;
-    return r->level == LEVEL_ALARM || r->kind == CODE_FAN_ALARM || r->kind == CODE_HEAT_SINK_FAN_ALARM;
+    return r->level == LEVEL_ALARM || r->kind == CODE_FAN_ALARM;
 }
 
 static enum fault_kind fault_of(enum code_kind kind)

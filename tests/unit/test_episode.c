@@ -140,6 +140,8 @@ static const struct {
      "fan 100 500 510, ended in alarm, 2, end unseen"},
     {"the heat-sink fan is another fault", "100 x w W1; 120 x a S3; 160 x n W1; 300 x n S3",
      "fan 100 - 160, cleared by itself, 1; heat sink 120 120 300, unannounced, 1"},
+    {"a heat-sink fan that warns by the code of its alarm", "100 x w S3; 160 x a S3; 300 x n -",
+     "heat sink 100 160 300, ended in alarm, 2"},
     {"other codes are nobody's fan", "100 x a Q9; 300 x n -", ""},
     {"a builder's message alone", "100 b a B5; 300 b n -", "fan 100 - 300, cleared by itself, 1"},
     {"a builder's message within an episode", "100 x w W1; 105 b w B5; 160 x n -; 300 b n -",
