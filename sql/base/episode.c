@@ -88,6 +88,8 @@ static void activate(struct activations *s, const struct fault_report *r, int64_
     if (!a)
         a = new_activation(s, r, at_us);
     a->unknown = false;
+    if (r->code) /* one activation may pass from the code of its warning to that of its alarm */
+        a->code = r->code;
 
     enum fault_level level = is_alarm(r) ? LEVEL_ALARM : LEVEL_WARNING;
     if (a->level == level)

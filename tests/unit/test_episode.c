@@ -130,6 +130,8 @@ static const struct {
      "fan 100 - 160, cleared by itself, 2"},
     {"a transition of one condition id", "100 x w W1:7; 160 x a A2:7; 300 x n -",
      "fan 100 160 300, ended in alarm, 2"},
+    {"a transition of one condition id that a normal names by its last code",
+     "100 x w W1:7; 160 x a A2:7; 300 x n A2", "fan 100 160 300, ended in alarm, 2"},
     {"unavailable and back", "100 x w W1; 200 x u -; 500 x w W1; 560 x n -",
      "fan 100 - 560, cleared by itself, 1"},
     {"unavailable and then normal", "100 x w W1; 200 x u -; 500 x n -",
