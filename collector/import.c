@@ -18,7 +18,9 @@ static const size_t REGISTER_MEMORY = (size_t)4 << 30, ROW_MEMORY = (size_t)64 <
 
 struct import {
     struct db *db;
+    struct register_load *names; /* holds what 'known' points to, once a file needs it */
     struct import_register known;
+    bool knows;
     const char *path;
     char sha256[DIGEST_TEXT];
     struct arena *row_mem;
@@ -166,12 +168,21 @@ static void print_result(const struct import *im, int64_t earlier_us)
         print_text(im, earlier);
 }
 
+static bool know_names(struct import *im, struct err *err)
+{
+    static const enum register_kind kinds[] = {REGISTER_DRIVES, REGISTER_AXES, REGISTER_FANS};
+    if (!im->knows)
+        im->knows = register_read_things(im->names, im->db, kinds, 3, err);
+    return im->knows;
+}
+
 static bool import_file(struct import *im, struct err *err)
 {
     int64_t earlier_us;
     if (!digest_file(im->path, im->sha256, err) || !find_earlier(im, &earlier_us, err))
         return false;
-    if (earlier_us == TIME_UNKNOWN && (!read_rows(im, err) || !store(im, &earlier_us, err)))
+    if (earlier_us == TIME_UNKNOWN &&
+        (!know_names(im, err) || !read_rows(im, err) || !store(im, &earlier_us, err)))
         return false;
     print_result(im, earlier_us);
     return true;
@@ -188,12 +199,9 @@ static bool derive(struct db *db, struct err *err)
 static bool import_files(struct db *db, const char *const *paths, int count, struct arena *mem,
                          struct err *err)
 {
-    static const enum register_kind kinds[] = {REGISTER_DRIVES, REGISTER_AXES, REGISTER_FANS};
     struct register_load *r = register_new(mem, clock_now_us());
-    if (!register_read_things(r, db, kinds, 3, err))
-        return false;
-
     struct import im = {.db = db,
+                        .names = r,
                         .known = {&r->things[REGISTER_DRIVES], &r->things[REGISTER_AXES],
                                   &r->things[REGISTER_FANS], r->now_us},
                         .row_mem = arena_new(ROW_MEMORY)};
