@@ -251,14 +251,13 @@ static int run_readings(const char *const *args, int count, struct err *err)
     int64_t n;
     (void)args, (void)count;
 
-    if (!set.drive || !set.position)
-        err_set(err, ERR_USAGE, "--drive and --position are needed: which fan's readings");
-    else if (set.json)
+    if (set.json)
         err_set(err, ERR_USAGE, "readings are written as CSV: leave --json away");
     else if (open_database(&db, err)) {
         int64_t from = set.from_us == TIME_UNKNOWN ? 0 : set.from_us;
         int64_t to = set.to_us == TIME_UNKNOWN ? clock_now_us() + US_PER_DAY : set.to_us;
-        bool ok = fleet_readings(db, set.drive, set.position, from, to, stdout, &n, err);
+        const struct fleet_fans which = {set.site, set.drive, set.position};
+        bool ok = fleet_readings(db, &which, from, to, stdout, &n, err);
         db_close(db);
         if (ok && fflush(stdout) == 0)
             return DONE;
@@ -312,8 +311,10 @@ static const struct opt pack_options[] = {
     {0},
 };
 static const struct opt readings_options[] = {
-    {"drive", "DRIVE", "drive of the fan", OPT_TEXT, &set.drive, 0, 0},
-    {"position", "POSITION", "internal-1, internal-2 or heat-sink", OPT_TEXT, &set.position, 0, 0},
+    SITE_OPTION,
+    {"drive", "DRIVE", "only this drive; without it: all", OPT_TEXT, &set.drive, 0, 0},
+    {"position", "POSITION", "only this position: internal-1, internal-2 or heat-sink", OPT_TEXT,
+     &set.position, 0, 0},
     {"from", "MOMENT", "first moment; without it: all", OPT_MOMENT, &set.from_us, 0, 0},
     {"to", "MOMENT", "end, not included; without it: all", OPT_MOMENT, &set.to_us, 0, 0},
     {0},
@@ -327,7 +328,8 @@ static const struct command commands[] = {
     {"stock", "", "what to keep where, what to order now", NULL, stock_options, 0, 0, run_stock},
     {"pack", "site|procurement|fleet", "PDF packs for the job, the order and the meeting", NULL, pack_options,
      1, 1, run_pack},
-    {"readings", "", "raw readings of a fan as CSV", NULL, readings_options, 0, 0, run_readings},
+    {"readings", "", "raw readings as CSV, in the form that the collector imports", NULL, readings_options, 0,
+     0, run_readings},
     {0},
 };
 

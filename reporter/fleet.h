@@ -150,9 +150,16 @@ struct fleet {
 MUST_USE bool fleet_read(struct db *db, const char *site, int64_t as_of_us, struct arena *mem,
                          struct fleet *out, struct err *err);
 
-/* Raw readings of a fan and a span [from, to) as CSV rows "read_at,rpm" under such a header on out, oldest
- * first; rpm is empty where the equipment said: no value. *count counts the readings. */
-MUST_USE bool fleet_readings(struct db *db, const char *drive, const char *position, int64_t from_us,
-                             int64_t to_us, FILE *out, int64_t *count, struct err *err);
+/* Which fans: NULL stands for all. */
+struct fleet_fans {
+    const char *site, *drive, *position;
+};
+/*
+ * Raw readings of a span [from, to) as CSV on out, in the form that the collector imports:
+ * drive,position,read_at,rpm; fan by fan, oldest first; rpm is empty where the equipment said: no value.
+ * *count counts them. No such fan is ERR_USAGE.
+ */
+MUST_USE bool fleet_readings(struct db *db, const struct fleet_fans *which, int64_t from_us, int64_t to_us,
+                             FILE *out, int64_t *count, struct err *err);
 
 #endif

@@ -318,17 +318,17 @@ START_TEST(readings_come_from_blocks_and_journal_in_order_of_time)
     size_t size;
     int64_t count;
     FILE *out = open_memstream(&text, &size);
-    ck_assert_msg(fleet_readings(db, "alpha-1", "internal-1", t + 60 * US_PER_S, t + 30 * US_PER_HOUR, out,
-                                 &count, &err),
+    ck_assert_msg(fleet_readings(db, &(struct fleet_fans){"north", "alpha-1", "internal-1"},
+                                 t + 60 * US_PER_S, t + 30 * US_PER_HOUR, out, &count, &err),
                   "%s", err.text);
     fclose(out);
     ck_assert_int_eq(count, 5);
-    ck_assert_str_eq(text, "read_at,rpm\n"
-                           "2026-03-01T00:01:00Z,2300.5\n"
-                           "2026-03-01T01:00:00Z,0\n"
-                           "2026-03-01T02:00:00Z,2310\n"
-                           "2026-03-02T05:00:00Z,2299.125\n"
-                           "2026-03-02T05:00:00.250000Z,\n");
+    ck_assert_str_eq(text, "drive,position,read_at,rpm\n"
+                           "alpha-1,internal-1,2026-03-01T00:01:00Z,2300.5\n"
+                           "alpha-1,internal-1,2026-03-01T01:00:00Z,0\n"
+                           "alpha-1,internal-1,2026-03-01T02:00:00Z,2310\n"
+                           "alpha-1,internal-1,2026-03-02T05:00:00Z,2299.125\n"
+                           "alpha-1,internal-1,2026-03-02T05:00:00.250000Z,\n");
     free(text);
 }
 END_TEST
@@ -336,7 +336,8 @@ END_TEST
 START_TEST(readings_of_an_unknown_fan_are_refused)
 {
     int64_t count;
-    ck_assert(!fleet_readings(db, "alpha-1", "internal-3", 0, INT64_C(1) << 50, stdout, &count, &err));
+    ck_assert(!fleet_readings(db, &(struct fleet_fans){NULL, "alpha-1", "internal-3"}, 0, INT64_C(1) << 50,
+                              stdout, &count, &err));
     ck_assert_int_eq(err.kind, ERR_USAGE);
     err_clear(&err);
 }

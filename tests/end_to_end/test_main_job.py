@@ -19,7 +19,8 @@ import urllib.request
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 BIN = pathlib.Path(sys.argv.pop(1)).resolve() if len(sys.argv) > 1 else ROOT / "build/bin"
-END = datetime.datetime(2026, 3, 2, 6, 0, tzinfo=datetime.timezone.utc)
+# The fleet's history ends at the last midnight that the sealer counts as closed.
+END = (datetime.datetime.now(datetime.timezone.utc) - datetime.timedelta(minutes=10)).replace(hour=0, minute=0, second=0, microsecond=0)
 FIRST_READ = END - datetime.timedelta(days=30)
 SEED = 7
 US = datetime.timedelta(microseconds=1)
@@ -115,13 +116,12 @@ class MainJob(unittest.TestCase):
         for row in self.ledger("readings"):
             if row["drive"]:
                 expected.setdefault((row["drive"], row["position"]), []).append((micros(row["read_at"]), row["rpm"]))
-        fans = [tuple(row) for row in self.sql("SELECT drive, position FROM vaneward.fan")]
-        total = 0
-        for fan in fans:
-            out = self.run_program("reporter", "readings", "--drive", fan[0], "--position", fan[1])
-            stored = [(micros(row["read_at"]), row["rpm"]) for row in csv.DictReader(out.splitlines())]
+        stored, total = {}, 0
+        for row in csv.DictReader(self.run_program("reporter", "readings").splitlines()):
+            stored.setdefault((row["drive"], row["position"]), []).append((micros(row["read_at"]), row["rpm"]))
+        for fan, pairs in stored.items():
             want = sorted((at, -1.0 if rpm == "" else float(rpm)) for at, rpm in expected.pop(fan, []))
-            have = sorted((at, -1.0 if rpm == "" else float(rpm)) for at, rpm in stored)
+            have = sorted((at, -1.0 if rpm == "" else float(rpm)) for at, rpm in pairs)
             self.assertEqual(have, want, f"readings of {fan}")
             total += len(have)
         self.assertEqual(expected, {}, "readings of fans that the register does not have")
@@ -167,9 +167,9 @@ class MainJob(unittest.TestCase):
         self.assertEqual(self.sql(counts), before)
 
     def test_closed_days_are_sealed(self):
-        waiting = self.sql("SELECT coalesce(sum(readings), 0) FROM vaneward.journal")[0][0]
-        self.assertEqual(waiting, "0")  # the fleet's history ended long ago
-        self.assertEqual(self.sql("SELECT count(*) FROM vaneward.reading_hour"), [["0"]])
+        closed = sum(micros(row["read_at"]) < micros(stamp(END)) for row in self.ledger("readings") if row["drive"])
+        self.assertEqual(self.sql("SELECT sum(readings) FROM vaneward.reading_day"), [[str(closed)]])
+        self.assertEqual(self.sql("SELECT sum(readings) FROM vaneward.fan_day WHERE known_until IS NULL"), [[str(closed)]])
 
     # what is derived
 
@@ -340,11 +340,17 @@ class MainJob(unittest.TestCase):
         whole = "\n".join(text.values())
         act = [row for row in ranking["drives"] if row["action"] in ("Do now", "This week")]
         self.assertTrue(act)
+        labels = {row["drive"]: row["waiting_time_min"] for row in rows_of(self.dir / "fleet/register/drives.csv")}
         for row in act:
-            self.assertIn(row["drive"], whole)
-        self.assertIn("NOT RELEASED", whole.upper())
-        for caution in ("lockout", "Wait", "measure", "home position"):
-            self.assertRegex(whole, f"(?i){caution}")
+            sheets = [page for page in whole.split("\f") if re.search(rf"[Jj]ob \S*-{row['drive']}-", page)]
+            self.assertEqual(len(sheets), 1, row["drive"])
+            for caution in ("(?i)lock", "measure before touching", "home position", "hand|hold|held"):
+                self.assertRegex(sheets[0], caution)
+            if labels[row["drive"]]:
+                self.assertRegex(sheets[0], rf"wait {labels[row['drive']]} min")
+                self.assertNotIn("NOT RELEASED", sheets[0])
+            else:
+                self.assertIn("NOT RELEASED", sheets[0])
 
     def test_bookmarks_lead_to_the_drives(self):
         for path in self.packs():
