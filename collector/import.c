@@ -214,7 +214,7 @@ static bool import_files(struct db *db, const char *const *paths, int count, str
             fputs(k + 1 < count ? ",\n" : "\n]}\n", stdout);
     }
     arena_free(im.row_mem);
-    return good && derive(db, err);
+    return derive(db, err) && good; /* also when a later file failed: each was stored for itself */
 }
 
 int import_command(const char *const *args, int count, struct err *err)

@@ -151,7 +151,7 @@ static const char *why_not_url(const char *text)
     const char *host = text + scheme;
     size_t n = strcspn(host, "/?#");
     if (memchr(host, '@', n))
-        return "holds a name or password; give these to the collector and name them in column credential";
+        return "holds a name or password; these do not belong in the register";
     if (n == 0 || host[0] == ':' || host[0] == '.')
         return form;
     return strpbrk(host, "?#") ? "has a ? or # in it; write the address up to there" : NULL;

@@ -19,6 +19,7 @@ owner 'hpdf' 'reporter/pdf[a-z_]*\.[ch]'
 owner 'qrencode' 'reporter/pdf[a-z_]*\.[ch]'
 owner 'csv\.h' 'sql/base/csv\.c'
 owner 'ini\.h' 'sql/base/opt_file\.c'
+owner 'openssl/' 'collector/digest\.c'
 owner 'argp' 'sql/base/opts\.c'
 owner 'utf8proc' 'sql/base/text\.c|reporter/(pdf|export)[a-z_]*\.c'
 owner 'gsl/' 'reporter/numeric\.c'
@@ -34,6 +35,7 @@ sql=$(grep -lE '#include "(db|queries|migrate|block)\.h"' $(git ls-files 'sql/ba
 
 # Pure files: no clock, no log, no database, no files.
 pure="collector/mtconnect collector/feed collector/intake collector/schedule collector/poll collector/summary
+    collector/register collector/register_read collector/register_check collector/register_value collector/import_rows
     reporter/life reporter/trend reporter/demand reporter/stock reporter/risk sql/base/episode sql/block"
 for name in $pure; do
     found=$(grep -nE '#include "(queries|base/log)\.h"|clock_now_us|clock_mono_ms|\bfopen\(|\btime\(NULL' "$name".c 2>/dev/null)

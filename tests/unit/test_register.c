@@ -140,9 +140,7 @@ static const struct {
     {"sources.csv", "source,site,url,format\nx,north,ftp://h/,mtconnect\n",
      "sources.csv:2:9: url 'ftp://h/': is not an address; write it like http://host:5000/path\n"},
     {"sources.csv", "source,site,url,format\nx,north,http://me:secret@h/,mtconnect\n",
-     "sources.csv:2:9: url 'http://...@h/': holds a name or password; give these to the collector and name "
-     "them "
-     "in column credential\n"},
+     "sources.csv:2:9: url 'http://...@h/': holds a name or password; these do not belong in the register\n"},
     {"sources.csv", "source,site,url,format\nx,north,http://h/?a=1,mtconnect\n",
      "sources.csv:2:9: url 'http://h/?a=1': has a ? or # in it; write the address up to there\n"},
     {"sources.csv", "source,site,url,format\nx,north,http://:80,xml\n",
