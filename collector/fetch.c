@@ -15,7 +15,7 @@
  * libcurl walks all connections of a multi handle at the end of every transfer, so the hosts are dealt out to
  * several handles. Its cache of addresses is walked too, and is switched off.
  */
-enum { SHARDS = 8, KEPT_BUFFER_BYTES = 4 * 1024 * 1024, LOW_SPEED_BYTES_S = 10, LOW_SPEED_S = 5 };
+enum { SHARDS = 32, KEPT_BUFFER_BYTES = 4 * 1024 * 1024, LOW_SPEED_BYTES_S = 10, LOW_SPEED_S = 5 };
 
 const struct fetch_limits fetch_usual_limits = {
     .connect_ms = 3000, .total_ms = 15000, .max_bytes = 16 * 1024 * 1024, .targets = 64};

@@ -6,10 +6,12 @@
 #include "queries.h"
 #include "summary.h"
 
+#include <inttypes.h>
 #include <stdio.h>
 #include <string.h>
 
-enum { STEP_READINGS = 2000000 };
+/* Every day that a step touches is a partition that it locks. */
+enum { STEP_READINGS = 2000000, STEP_DAYS = 500, PARTITIONS_AT_ONCE = 32 };
 static const size_t STEP_BYTES = (size_t)4 * 1024 * 1024 * 1024;
 
 enum { JOURNAL_SITE, JOURNAL_NO, JOURNAL_RECEIVED, JOURNAL_DATA };
@@ -46,13 +48,31 @@ static bool begin_alone(struct db *db, bool *taken, struct err *err)
     return true;
 }
 
-static bool pile_rows(struct step *s, const struct rows *r, int received, int data, struct err *err)
+/* Widens the span of days by the readings from 'first' on; false when a step should not be so wide. */
+static bool widen(const struct pile *p, size_t first, int32_t *first_day, int32_t *last_day)
 {
+    for (size_t k = first; k < p->count; k++) {
+        int32_t day = day_of(p->all[k].reading.at_us);
+        *first_day = day < *first_day ? day : *first_day;
+        *last_day = day > *last_day ? day : *last_day;
+    }
+    return *last_day - *first_day < STEP_DAYS;
+}
+
+/* Puts journal rows on the pile until they span too many days. */
+static bool pile_journal(struct step *s, const struct rows *r, struct err *err)
+{
+    int32_t first_day = INT32_MAX, last_day = INT32_MIN;
     for (size_t k = 0; k < rows_count(r); k++) {
-        size_t bytes;
-        const uint8_t *block = rows_bytes(r, k, data, s->mem, &bytes);
-        if (!pile_block(&s->pile, block, bytes, rows_moment(r, k, received), err))
-            return err_in(err, "stored readings of site '%s'", s->site);
+        size_t bytes, before = s->pile.count;
+        const uint8_t *block = rows_bytes(r, k, JOURNAL_DATA, s->mem, &bytes);
+        if (!pile_block(&s->pile, block, bytes, rows_moment(r, k, JOURNAL_RECEIVED), err))
+            return err_in(err, "journal row %" PRId64 " of site '%s'", rows_int(r, k, JOURNAL_NO), s->site);
+        if (!widen(&s->pile, before, &first_day, &last_day) && k) {
+            s->pile.count = before;
+            return true;
+        }
+        s->journal_nos[s->journal_count++] = rows_int(r, k, JOURNAL_NO);
     }
     return true;
 }
@@ -65,12 +85,9 @@ static bool take_journal(struct step *s, int64_t now_us, int64_t max_readings, s
     struct rows *r;
     if (!db_query(s->db, &q_seal_journal, params, 3, &r, err))
         return false;
-    s->journal_count = rows_count(r);
-    s->journal_nos = arena_array(s->mem, int64_t, s->journal_count);
-    for (size_t k = 0; k < s->journal_count; k++)
-        s->journal_nos[k] = rows_int(r, k, JOURNAL_NO);
-    s->site = s->journal_count ? arena_strdup(s->mem, rows_text(r, 0, JOURNAL_SITE)) : NULL;
-    bool ok = pile_rows(s, r, JOURNAL_RECEIVED, JOURNAL_DATA, err);
+    s->journal_nos = arena_array(s->mem, int64_t, rows_count(r));
+    s->site = rows_count(r) ? arena_strdup(s->mem, rows_text(r, 0, JOURNAL_SITE)) : NULL;
+    bool ok = pile_journal(s, r, err);
     rows_free(r);
     return ok;
 }
@@ -108,25 +125,39 @@ static bool take_hours_due(struct step *s, int64_t max_readings, struct err *err
     return true;
 }
 
-/* In a transaction of their own: making one locks out readers for a moment. */
-static bool make_partitions(struct step *s, bool days, bool *taken, struct err *err)
+/* Some of the partitions that are missing; *made is 0 when none is. */
+static bool make_some_partitions(struct step *s, const struct db_value *params, int64_t *made, bool *taken,
+                                 struct err *err)
 {
-    const struct columns *keys = days ? s->days : s->hours;
-    if (!*taken || !columns_rows(keys))
-        return true;
+    struct rows *r = NULL;
+    *made = 0;
     if (!begin_alone(s->db, taken, err))
         return false;
     if (!*taken)
         return true;
-    struct db_value fans_and_starts[2];
-    columns_params(keys, fans_and_starts);
-    const struct db_value params[] = {db_text(days ? "reading_day" : "reading_hour"), fans_and_starts[1]};
-    struct rows *r = NULL;
-    bool ok = db_query(s->db, &q_seal_partitions, params, 2, &r, err) && db_commit(s->db, err);
+    bool ok = db_query(s->db, &q_seal_partitions, params, 3, &r, err);
+    *made = ok ? rows_int(r, 0, 0) : 0;
     rows_free(r);
+    ok = ok && db_commit(s->db, err);
     if (!ok)
         db_rollback(s->db);
-    return ok || err_in(err, "partitions");
+    return ok;
+}
+
+/* In transactions of their own, and few at a time: making one locks out readers for a moment. */
+static bool make_partitions(struct step *s, bool days, bool *taken, struct err *err)
+{
+    const struct columns *keys = days ? s->days : s->hours;
+    struct db_value fans_and_starts[2];
+    columns_params(keys, fans_and_starts);
+    const struct db_value params[] = {db_text(days ? "reading_day" : "reading_hour"), fans_and_starts[1],
+                                      db_int(PARTITIONS_AT_ONCE)};
+    int64_t made = columns_rows(keys) > 0;
+    while (*taken && made) {
+        if (!make_some_partitions(s, params, &made, taken, err))
+            return err_in(err, "partitions");
+    }
+    return true;
 }
 
 static bool delete_journal(struct step *s, bool *all_there, struct err *err)
@@ -137,6 +168,17 @@ static bool delete_journal(struct step *s, bool *all_there, struct err *err)
     if (s->journal_count && !db_exec(s->db, &q_seal_journal_delete, params, 2, &affected, err))
         return false;
     *all_there = affected == (int64_t)s->journal_count;
+    return true;
+}
+
+static bool pile_rows(struct step *s, const struct rows *r, struct err *err)
+{
+    for (size_t k = 0; k < rows_count(r); k++) {
+        size_t bytes;
+        const uint8_t *block = rows_bytes(r, k, BLOCK_DATA, s->mem, &bytes);
+        if (!pile_block(&s->pile, block, bytes, rows_moment(r, k, BLOCK_RECEIVED), err))
+            return err_in(err, "blocks of site '%s'", s->site);
+    }
     return true;
 }
 
@@ -152,7 +194,7 @@ static bool take_blocks(struct step *s, const struct query *q, bool days, struct
     struct rows *r;
     if (!db_query(s->db, q, params, 5, &r, err))
         return false;
-    bool ok = pile_rows(s, r, BLOCK_RECEIVED, BLOCK_DATA, err);
+    bool ok = pile_rows(s, r, err);
     rows_free(r);
     return ok;
 }

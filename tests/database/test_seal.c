@@ -313,6 +313,19 @@ START_TEST(two_sealers_exclude_each_other)
 }
 END_TEST
 
+/* Each day is a partition, and a transaction can lock only so many. */
+START_TEST(a_history_of_years_is_sealed_in_several_steps)
+{
+    int64_t now = MIDNIGHT + 2 * US_PER_DAY;
+    for (int k = 0; k < 12; k++)
+        store_one(now, 1, MIDNIGHT - (11 - k) * 150 * US_PER_DAY, 3000 + k);
+    struct seal_report report = seal_at(now + MINUTE);
+    ck_assert_int_eq(report.steps, 3);
+    ck_assert_int_eq(report.fan_days, 12);
+    ck_assert_str_eq(places(), "0,0,12");
+}
+END_TEST
+
 START_TEST(sites_are_sealed_apart)
 {
     int64_t now = MIDNIGHT + 2 * US_PER_DAY;
@@ -342,6 +355,7 @@ int main(void)
     tcase_add_loop_test(tc, no_reading_is_ever_lost, 0, 3);
     tcase_add_test(tc, a_killed_sealer_loses_nothing);
     tcase_add_test(tc, two_sealers_exclude_each_other);
+    tcase_add_test(tc, a_history_of_years_is_sealed_in_several_steps);
     tcase_add_test(tc, sites_are_sealed_apart);
     Suite *suite = suite_create("seal");
     suite_add_tcase(suite, tc);
