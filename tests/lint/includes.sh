@@ -21,7 +21,7 @@ owner 'csv\.h' 'sql/base/csv\.c'
 owner 'ini\.h' 'sql/base/opt_file\.c'
 owner 'openssl/' 'collector/digest\.c'
 owner 'argp' 'sql/base/opts\.c'
-owner 'utf8proc' 'sql/base/text\.c|reporter/(pdf|export)[a-z_]*\.c'
+owner 'utf8proc' 'sql/base/text\.c|reporter/(pdf|export|glyphs)[a-z_]*\.c'
 owner 'gsl/' 'reporter/numeric\.c'
 
 # The programs never include each other; base knows no SQL.

@@ -165,6 +165,7 @@ START_TEST(zones_of_the_tz_database_are_known)
     ck_assert(zone_known("Europe/Berlin"));
     ck_assert(zone_known("America/Argentina/Ushuaia"));
     ck_assert(!zone_known("Europe/Atlantis"));
+    ck_assert(!zone_known("Europe")); /* a folder */
     ck_assert(!zone_known(""));
     ck_assert(!zone_known("/etc/passwd"));
     ck_assert(!zone_known("../../../etc/passwd"));
