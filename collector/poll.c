@@ -1,6 +1,7 @@
 #include "poll.h"
 
 #include <inttypes.h>
+#include <stdio.h>
 #include <string.h>
 
 enum { MOST_REQUESTS = 24 };
@@ -13,7 +14,7 @@ bool poll_stand(struct poll *p, const struct cursor *at, uint64_t buffer_size, i
                        .count = POLL_USUAL_COUNT,
                        .buffer_size = buffer_size,
                        .last_contact_us = last_contact_us};
-    strcpy(p->instance, at->instance);
+    snprintf(p->instance, sizeof p->instance, "%s", at->instance);
     poll_restart(p);
     return true;
 }
@@ -121,7 +122,7 @@ static enum poll_outcome complete(struct poll *p, const struct document *d, uint
     out->created_us = d->created_us;
     out->more = next <= d->last_sequence && (next > p->next || p->news != POLL_NEWS_NONE);
 
-    strcpy(p->instance, d->instance);
+    snprintf(p->instance, sizeof p->instance, "%s", d->instance);
     p->next = next;
     if (d->buffer_size)
         p->buffer_size = d->buffer_size;

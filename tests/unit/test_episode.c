@@ -69,12 +69,9 @@ static size_t reports_of(const char *story, struct fault_report *reports)
     return n;
 }
 
-static void say_moment(char *text, int64_t us)
+static const char *say_moment(int64_t us)
 {
-    if (us == TIME_UNKNOWN)
-        strcpy(text, "-");
-    else
-        sprintf(text, "%ld", (long)(us / US_PER_S));
+    return us == TIME_UNKNOWN ? "-" : arena_printf(mem, "%ld", (long)(us / US_PER_S));
 }
 
 /* "fan began alarm ended outcome reports[ unseen]; ..." */
@@ -85,10 +82,8 @@ static const char *tell(const struct fault_report *reports, size_t count)
     const char *told = "";
     episodes_of(reports, count, mem, &e, &n);
     for (size_t k = 0; k < n; k++) {
-        char began[24], alarm[24], ended[24];
-        say_moment(began, e[k].began_us);
-        say_moment(alarm, e[k].alarm_us);
-        say_moment(ended, e[k].ended_us);
+        const char *began = say_moment(e[k].began_us), *alarm = say_moment(e[k].alarm_us);
+        const char *ended = say_moment(e[k].ended_us);
         told = arena_printf(mem, "%s%s%s %s %s %s, %s, %d%s", told, k ? "; " : "",
                             e[k].fault == FAULT_FAN ? "fan" : "heat sink", began, alarm, ended,
                             episode_outcome_word(e[k].outcome), e[k].reports,
