@@ -56,6 +56,60 @@ static inline void ck_fonts_embedded(struct arena *mem, const char *path)
     ck_assert_int_eq(occurrences(fonts, " yes yes yes "), lines);
 }
 
+/* A word's box on its page, in points from the top left, cut to the height of small letters. */
+struct word {
+    int page;
+    double left, top, right, bottom;
+    char text[40];
+};
+
+/* All words of a document; width and height of its pages in *page (may be NULL). */
+static inline size_t words_of(struct arena *mem, const char *path, struct word **words, double page[2])
+{
+    const char *text = output_of(mem, arena_printf(mem, "pdftotext -bbox '%s' - 2>/dev/null", path));
+    size_t count = 0;
+    int number = 0;
+
+    *words = arena_array(mem, struct word, (size_t)occurrences(text, "<word ") + 1);
+    for (const char *line = text; line; line = (line = strchr(line, '\n')) ? line + 1 : NULL) {
+        struct word *w = &(*words)[count];
+        char row[400]; /* sscanf measures its whole text first */
+        snprintf(row, sizeof row, "%.*s", (int)strcspn(line, "\n"), line);
+        double width, height;
+        if (sscanf(row, " <page width=\"%lf\" height=\"%lf\"", &width, &height) == 2) {
+            number++;
+            if (page) {
+                page[0] = width;
+                page[1] = height;
+            }
+        } else if (sscanf(row, " <word xMin=\"%lf\" yMin=\"%lf\" xMax=\"%lf\" yMax=\"%lf\">%39[^<]", &w->left,
+                          &w->top, &w->right, &w->bottom, w->text) == 5) {
+            double height_of_box = w->bottom - w->top;
+            w->page = number;
+            w->top += height_of_box * 0.3;
+            w->bottom -= height_of_box * 0.25;
+            count++;
+        }
+    }
+    return count;
+}
+
+/* No word stands on another. */
+static inline void ck_words_apart(struct arena *mem, const char *path)
+{
+    struct word *w;
+    size_t count = words_of(mem, path, &w, NULL);
+
+    for (size_t i = 0; i < count; i++)
+        for (size_t k = i + 1; k < count && w[k].page == w[i].page; k++) {
+            bool apart = w[i].right < w[k].left + 0.3 || w[k].right < w[i].left + 0.3 ||
+                         w[i].bottom < w[k].top + 0.3 || w[k].bottom < w[i].top + 0.3;
+            if (!apart) /* check notes every assertion in a file: too slow for each pair */
+                ck_abort_msg("page %d: '%s' at %.0f,%.0f stands on '%s' at %.0f,%.0f", w[i].page, w[i].text,
+                             w[i].left, w[i].top, w[k].text, w[k].left, w[k].top);
+        }
+}
+
 struct image {
     int width, height, channels;
     unsigned char *dots;
