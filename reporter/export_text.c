@@ -11,7 +11,7 @@ enum { REASONS_SHOWN = 4 };
 static const char *as_of(struct arena *mem, int64_t us)
 {
     char at[TIME_TEXT];
-    time_format(us, at);
+    time_format(us - us % US_PER_S, at); /* people need no fractions */
     return arena_strdup(mem, at);
 }
 
