@@ -1,6 +1,7 @@
 #include "chart.h"
 
 #include "base/clock.h"
+#include "numeric.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -48,7 +49,7 @@ static void widen_by_line(const struct chart_speed *c, const struct chart_line *
 /* Speeds do not start at 0: a fan is judged by tenths of its speed. The axis says where it starts. */
 static void choose_range(const struct chart_speed *c, struct plot *p)
 {
-    double low = INFINITY, high = -INFINITY;
+    double low = D_INF, high = -D_INF;
 
     widen_by_line(c, &c->line, &low, &high);
     for (size_t i = 0; i < c->other_count; i++)
@@ -158,7 +159,7 @@ static void draw_line(struct pdf *pdf, const struct chart_speed *c, const struct
         if (line->day[i] < c->from_day || line->day[i] > c->today || isnan(line->value[i]))
             continue;
         if (i && line->day[i] > line->day[i - 1] + 1) {
-            x[n] = y[n] = NAN;
+            x[n] = y[n] = D_NAN;
             n++;
         }
         x[n] = at_x(p, line->day[i]);
@@ -209,7 +210,7 @@ static void draw_projection(struct pdf *pdf, const struct chart_speed *c, const 
             at[k] = at_y(p, clamp(c->speed_today + c->slope[k] * days, p->y_from, p->y_to));
         x[i] = x[2 * STEPS + 1 - i] = mid_x[i] = at_x(p, c->today + days);
         y[i] = at[0];
-        mid_y[i] = at[1] < p->y + p->h ? at[1] : (double)NAN;
+        mid_y[i] = at[1] < p->y + p->h ? at[1] : D_NAN;
         y[2 * STEPS + 1 - i] = at[2];
     }
     pdf_area(pdf, &band, x, y, 2 * STEPS + 2);

@@ -1,5 +1,7 @@
 #include "chart.h"
 
+#include "numeric.h"
+
 #include <math.h>
 #include <stdio.h>
 
@@ -81,7 +83,7 @@ static void draw_quantiles(struct pdf *pdf, const struct chart_demand *c, const 
 {
     const struct pen ink = design_pen(TONE_INK, WEIGHT_HAIR);
     const struct ink *note = design_ink(TYPE_NOTE);
-    double step = p->w / (double)bars, taken = -INFINITY;
+    double step = p->w / (double)bars, taken = -D_INF;
     int row = 0;
 
     for (size_t i = 0; i < c->quantile_count; i++) {

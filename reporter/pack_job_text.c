@@ -1,5 +1,7 @@
 #include "pack_inside.h"
 
+#include "numeric.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -64,7 +66,7 @@ static void checks_of(struct arena *mem, const struct fan_risk *fan, struct job_
 
 static const char *warning_span(struct arena *mem, const struct drive *drive)
 {
-    double seconds = drive->model ? drive->model->warning_to_alarm_s : (double)NAN;
+    double seconds = drive->model ? drive->model->warning_to_alarm_s : D_NAN;
     return isnan(seconds) ? "about a minute" : arena_printf(mem, "about %.0f s", seconds);
 }
 
@@ -194,7 +196,7 @@ static const char *acceptance_of(struct arena *mem, const struct fan_risk *fan)
     static const char watch[] =
         "No warning and no alarm on the controller after power-on and 30 min at work; none "
         "in the 7 days after.";
-    double rated = fan && fan->fan->model ? fan->fan->model->rated_rpm : (double)NAN;
+    double rated = fan && fan->fan->model ? fan->fan->model->rated_rpm : D_NAN;
     double target = fan && !isnan(fan->baseline_rpm) ? fan->baseline_rpm : rated;
 
     if (isnan(target))

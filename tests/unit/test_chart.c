@@ -1,5 +1,6 @@
 #include "chart.h"
 
+#include "numeric.h"
 #include "rendered.h"
 
 #include <math.h>
@@ -153,9 +154,9 @@ START_TEST(what_is_not_known_is_not_drawn)
     struct chart_speed chart = falling();
     struct pdf *pdf = begin();
 
-    chart.baseline = chart.warning = chart.speed_today = NAN;
+    chart.baseline = chart.warning = chart.speed_today = D_NAN;
     for (int i = 0; i < 3; i++)
-        chart.slope[i] = chart.days_to_warning[i] = NAN;
+        chart.slope[i] = chart.days_to_warning[i] = D_NAN;
     chart_speed(pdf, &chart, &frame);
     const char *text = text_of(save(pdf));
     ck_assert_ptr_null(strstr(text, "baseline"));
@@ -166,14 +167,14 @@ END_TEST
 
 START_TEST(odd_speeds_do_no_harm)
 {
-    static const double odd[] = {0, NAN, 1e-9, 5000, 1e7};
+    static const double odd[] = {0, D_NAN, 1e-9, 5000, 1e7};
     const int32_t days[] = {TODAY - 90, TODAY - 89, TODAY - 20, TODAY - 19, TODAY - 1};
     struct chart_speed chart = falling();
 
     for (size_t n = 0; n <= COUNT(odd); n++) {
         struct pdf *pdf = begin();
         chart.line = (struct chart_line){"fan", days, odd, n};
-        chart.days_to_warning[1] = chart.days_to_warning[2] = INFINITY;
+        chart.days_to_warning[1] = chart.days_to_warning[2] = D_INF;
         chart_speed(pdf, &chart, &frame);
         save(pdf);
     }

@@ -4,6 +4,7 @@
  */
 #include "pack.h"
 
+#include "numeric.h"
 #include "rendered.h"
 
 #include <math.h>
@@ -28,19 +29,19 @@ static struct site sites[] = {
 };
 static struct part parts[] = {
     {"PV-4010-S", "Axial fan 40 x 10, 24 V, with plug", "EUR", NULL, 1850, 21, 6, 5, 5, DAY_UNKNOWN, NULL},
-    {"PV-6025-H", "Heat-sink fan 60 x 25", "EUR", NULL, -1, NAN, NAN, 1, 1, TODAY + 90, NULL},
+    {"PV-6025-H", "Heat-sink fan 60 x 25", "EUR", NULL, -1, D_NAN, D_NAN, 1, 1, TODAY + 90, NULL},
     {"QT-8", "Axial fan 80, with a very long description that has to be cut or wrapped somewhere sensible",
-     "USD", NULL, 123450, 45, NAN, 10, 20, DAY_UNKNOWN, NULL},
+     "USD", NULL, 123450, 45, D_NAN, 10, 20, DAY_UNKNOWN, NULL},
 };
 static struct fan_model fan_models[] = {
     {"PV-4010", &parts[0], 6200, 4900, 40000, 40},
-    {"PV-6025", &parts[1], 4300, NAN, NAN, NAN},
-    {"QT-80", &parts[2], 3100, 2500, NAN, NAN},
+    {"PV-6025", &parts[1], 4300, D_NAN, D_NAN, D_NAN},
+    {"QT-80", &parts[2], 3100, 2500, D_NAN, D_NAN},
 };
 static struct drive_model drive_models[] = {
     {"AX-2", "two-axis servo drive", ANSWER_YES, 2, 60},
-    {"SP-30", "spindle drive", ANSWER_YES, 1, NAN},
-    {"OLD-1", NULL, ANSWER_NO, 1, NAN},
+    {"SP-30", "spindle drive", ANSWER_YES, 1, D_NAN},
+    {"OLD-1", NULL, ANSWER_NO, 1, D_NAN},
 };
 static struct machine machines[MACHINES];
 static struct drive drives[DRIVES];
@@ -142,7 +143,7 @@ static void make_drives(void)
             .drive = arena_printf(mem, "M%02u-D%u", n / DRIVES_PER_MACHINE + 1, n % DRIVES_PER_MACHINE + 1),
             .cabinet_slot = n % 6 == 5 ? NULL : arena_printf(mem, "cabinet 2, slot %u", n % 8 + 1),
             .serial = n % 5 == 4 ? NULL : arena_printf(mem, "%07u", 7411 * (n + 3)),
-            .waiting_time_min = n % 8 == 4 ? NAN : 10,
+            .waiting_time_min = n % 8 == 4 ? D_NAN : 10,
             .obstructed = (enum answer)(n % 3),
             .warning_hidden = (enum answer)((n / 2) % 3),
             .axes = axes,
@@ -164,7 +165,7 @@ static void make_register(void)
             .asset_number = n % 5 == 4 ? NULL : arena_printf(mem, "AN-%05u", 20417 + 13 * n),
             .currency = n % 3 == 1 ? "USD" : "EUR",
             .lockout_procedure = n % 3 ? NULL : arena_printf(mem, "LO-M%02u", n + 1),
-            .stop_cost_per_hour = n % 6 == 5 ? (double)NAN : 300 + 40.0 * n,
+            .stop_cost_per_hour = n % 6 == 5 ? D_NAN : 300 + 40.0 * n,
             .stop_hours = 9};
     make_drives();
     for (unsigned i = 0; i < COUNT(stock); i++)
@@ -199,9 +200,9 @@ static void make_register(void)
 
 static void judge_fan(struct fan_risk *f, const struct fan *fan, bool bad, double probability)
 {
-    double last = fan->day_count ? fan->days[fan->day_count - 1].median : (double)NAN;
-    double rated = fan->model ? fan->model->rated_rpm : (double)NAN,
-           warning = fan->model ? fan->model->warning_rpm : (double)NAN;
+    double last = fan->day_count ? fan->days[fan->day_count - 1].median : D_NAN;
+    double rated = fan->model ? fan->model->rated_rpm : D_NAN,
+           warning = fan->model ? fan->model->warning_rpm : D_NAN;
 
     *f = (struct fan_risk){
         .fan = fan,
@@ -213,28 +214,27 @@ static void judge_fan(struct fan_risk *f, const struct fan *fan, bool bad, doubl
         .rpm = last,
         .rpm_day = fan->day_count ? fan->days[fan->day_count - 1].day : DAY_UNKNOWN,
         .level_rpm = last,
-        .baseline_rpm = fan->day_count ? (isnan(rated) ? 5000 : rated) : (double)NAN,
+        .baseline_rpm = fan->day_count ? (isnan(rated) ? 5000 : rated) : D_NAN,
         .baseline_own = fan->fan_no % 3 != 0,
         .meter_factor = 1,
         .warning_rpm = warning,
         .warning_from = "register",
-        .slope_per_day = bad && fan->day_count ? -16 : NAN,
-        .slope_limits = {bad && fan->day_count ? -24 : NAN, bad && fan->day_count ? -9 : NAN},
-        .days_to_warning = {NAN, NAN, NAN},
-        .age_hours = fan->installed_day == DAY_UNKNOWN ? NAN : 9120};
+        .slope_per_day = bad && fan->day_count ? -16 : D_NAN,
+        .slope_limits = {bad && fan->day_count ? -24 : D_NAN, bad && fan->day_count ? -9 : D_NAN},
+        .days_to_warning = {D_NAN, D_NAN, D_NAN},
+        .age_hours = fan->installed_day == DAY_UNKNOWN ? D_NAN : 9120};
     if (bad && fan->day_count && !isnan(warning)) {
         double distance = last > warning ? last - warning : 0;
         f->days_to_warning[0] = distance / 24;
         f->days_to_warning[1] = distance / 16;
-        f->days_to_warning[2] = fan->fan_no % 2 ? (double)INFINITY : distance / 9;
+        f->days_to_warning[2] = fan->fan_no % 2 ? D_INF : distance / 9;
     }
 }
 
 static void judge(struct drive_risk *r, const struct drive *d, unsigned n, unsigned rank)
 {
     static const char *reasons[] = {
-        "internal-2 runs at 5 310 rev/min, 86 % of its own baseline, and loses 16 rev/min a day since 26 "
-        "September.",
+        "internal-2 runs at 5 310 rev/min, 86 % of its own level, losing 16 rev/min a day since 26 Sep.",
         "It reported a fan fault twice in 30 days; the last one ended in an alarm.",
         "Its neighbours in the cabinet hold their speed."};
     double p = rank < 3 ? 0.83 - 0.1 * rank : rank < 9 ? 0.4 - 0.02 * rank : rank < 20 ? 0.12 : 0.01;
@@ -265,8 +265,8 @@ static void judge(struct drive_risk *r, const struct drive *d, unsigned n, unsig
 static void make_assessment(void)
 {
     const struct life_model model = {
-        LIFE_MAXIMUM_LIKELIHOOD, 48,         7,          1.83,  41200, -80,  {1.1, 3.05},
-        {30100, 56300},          {NAN, NAN}, {NAN, NAN}, 12040, 0.03,  0.07, 0.01};
+        LIFE_MAXIMUM_LIKELIHOOD, 48,    7,    1.83, 41200, -80, {1.1, 3.05}, {30100, 56300}, {D_NAN, D_NAN},
+        {D_NAN, D_NAN},          12040, 0.03, 0.07, 0.01};
 
     assessment = (struct assessment){.fleet = &fleet, .horizon_days = 30};
     assessment.life.models = arena_array(mem, struct life_model, COUNT(fan_models));
@@ -275,15 +275,15 @@ static void make_assessment(void)
                                                     .n = 12,
                                                     .shape = 2,
                                                     .scale = 61000,
-                                                    .shape_ci = {NAN, NAN},
-                                                    .scale_ci = {NAN, NAN},
-                                                    .b10 = NAN};
+                                                    .shape_ci = {D_NAN, D_NAN},
+                                                    .scale_ci = {D_NAN, D_NAN},
+                                                    .b10 = D_NAN};
     assessment.life.models[2] = (struct life_model){.method = LIFE_NO_DATA,
-                                                    .shape = NAN,
-                                                    .scale = NAN,
-                                                    .shape_ci = {NAN, NAN},
-                                                    .scale_ci = {NAN, NAN},
-                                                    .b10 = NAN};
+                                                    .shape = D_NAN,
+                                                    .scale = D_NAN,
+                                                    .shape_ci = {D_NAN, D_NAN},
+                                                    .scale_ci = {D_NAN, D_NAN},
+                                                    .b10 = D_NAN};
     assessment.ranked = arena_array(mem, struct drive_risk, DRIVES);
     assessment.unknown = arena_array(mem, struct drive_risk, DRIVES);
     for (unsigned pass = 0; pass < 2; pass++)
@@ -293,9 +293,9 @@ static void make_assessment(void)
                 if (!pass)
                     assessment.unknown[assessment.unknown_count++] = (struct drive_risk){
                         .drive = &drives[n],
-                        .probability = NAN,
-                        .interval = {NAN, NAN},
-                        .expected_cost = NAN,
+                        .probability = D_NAN,
+                        .interval = {D_NAN, D_NAN},
+                        .expected_cost = D_NAN,
                         .unknown = "no fan speed is reported, and it is not known when the fan was fitted"};
             } else if (bad == (pass == 0)) {
                 judge(&assessment.ranked[assessment.ranked_count], &drives[n], n,

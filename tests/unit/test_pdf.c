@@ -2,6 +2,7 @@
 
 #include "base/clock.h"
 #include "fonts/fonts.h"
+#include "numeric.h"
 #include "rendered.h"
 
 #include <dirent.h>
@@ -363,14 +364,14 @@ END_TEST
 START_TEST(marks_without_a_place_are_left_out_and_counted)
 {
     struct pdf *pdf = begin();
-    const double x[] = {50, NAN, 60, 70, 80}, y[] = {50, 50, 50, 60, 50}, far[] = {1, INFINITY, 3};
+    const double x[] = {50, D_NAN, 60, 70, 80}, y[] = {50, 50, 50, 60, 50}, far[] = {1, D_INF, 3};
 
-    pdf_line(pdf, &black, NAN, 10, 20, 20);
-    pdf_line(pdf, &black, 10, 10, INFINITY, 20);
-    pdf_box(pdf, &black, NULL, 10, -INFINITY, 5, 5);
-    pdf_circle(pdf, &black, NULL, 10, 10, NAN);
+    pdf_line(pdf, &black, D_NAN, 10, 20, 20);
+    pdf_line(pdf, &black, 10, 10, D_INF, 20);
+    pdf_box(pdf, &black, NULL, 10, -D_INF, 5, 5);
+    pdf_circle(pdf, &black, NULL, 10, 10, D_NAN);
     pdf_area(pdf, &black, x, y, COUNT(x));
-    pdf_text(pdf, &body, ALIGN_LEFT, NAN, 10, "lost");
+    pdf_text(pdf, &body, ALIGN_LEFT, D_NAN, 10, "lost");
     pdf_path(pdf, &black, far, y, COUNT(far));
     ck_assert_uint_eq(pdf_lost_marks(pdf), 7);
     pdf_path(pdf, &black, x, y, COUNT(x)); /* there NAN lifts the pen */
