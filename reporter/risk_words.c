@@ -137,8 +137,8 @@ static void add_open(struct reasons *r, const struct drive_risk *d)
     time_local(alarm ? d->open->alarm_us : d->open->began_us, d->drive->machine->site->time_zone,
                "%Y-%m-%d %H:%M %Z", since, sizeof since);
     add(r, 100,
-        arena_printf(r->a->mem, "The drive reports a %s of its %s, open since %s.",
-                     alarm ? "alarm" : "warning",
+        arena_printf(r->a->mem, "The drive reports %s of its %s, open since %s.",
+                     alarm ? "an alarm" : "a warning",
                      d->open->fault == FAULT_HEAT_SINK_FAN ? "heat-sink fan" : "internal fans", since));
 }
 
