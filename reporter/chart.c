@@ -114,7 +114,8 @@ static void draw_date_axis(struct pdf *pdf, const struct chart_speed *c, const s
         else
             snprintf(text, sizeof text, "1 %s", names[month - 1]);
         double room = pdf_text_width(pdf, design_ink(TYPE_LABEL), text) / 2;
-        if (x + room <= p->x + p->w && x - room >= p->x)
+        bool clear = fabs(x - at_x(p, c->today)) > room + 14; /* of the word "today" */
+        if (clear && x + room <= p->x + p->w && x - room >= p->x)
             pdf_text(pdf, design_ink(TYPE_LABEL), ALIGN_CENTRE, x, y + date_room - 1, text);
     }
 }
@@ -296,8 +297,7 @@ static void draw_events(struct pdf *pdf, const struct chart_speed *c, const stru
         double x = at_x(p, e->day), width = pdf_text_width(pdf, ink, event_words[e->kind]);
         int row = x - 4 >= free_from[0] ? 0 : 1;
         double y = p->y - event_row * (EVENT_ROWS - row) + 4;
-        double end = row == 0 ? p->x + p->w : at_x(p, c->today) - 14; /* "today" stands in the lower row */
-        bool room = x - 4 >= free_from[row] && x + 6 + width <= end;
+        bool room = x - 4 >= free_from[row] && x + 6 + width <= p->x + p->w;
 
         if (e->kind != EVENT_CLEARED)
             pdf_line(pdf, &hair, x, y + 3, x, p->y + p->h);
@@ -311,10 +311,10 @@ static void draw_events(struct pdf *pdf, const struct chart_speed *c, const stru
 static void draw_today(struct pdf *pdf, const struct chart_speed *c, const struct plot *p)
 {
     const struct pen pen = design_pen(TONE_INK, WEIGHT_HAIR);
-    double x = at_x(p, c->today);
+    double x = at_x(p, c->today), foot = p->y + p->h + strip;
 
-    pdf_line(pdf, &pen, x, p->y, x, p->y + p->h + strip);
-    pdf_text(pdf, design_ink(TYPE_LABEL), ALIGN_CENTRE, x, p->y - 2, "today");
+    pdf_line(pdf, &pen, x, p->y, x, foot + 3);
+    pdf_text(pdf, design_ink(TYPE_NOTE), ALIGN_CENTRE, x, foot + date_room - 1, "today");
 }
 
 /* Names stand on the left: the fan's own above its line, the others' below theirs, side by side. */

@@ -27,7 +27,7 @@ const char *pack_likely(struct arena *mem, double p, const double interval[2])
 {
     if (isnan(p))
         return not_known;
-    if (isnan(interval[0]) || isnan(interval[1]))
+    if (isnan(interval[0]) || isnan(interval[1]) || lround(interval[0] * 100) == lround(interval[1] * 100))
         return pack_percent(mem, p);
     return arena_printf(mem, "%s (%.0f\u00A0to\u00A0%.0f\u00A0%%)", pack_percent(mem, p), interval[0] * 100,
                         interval[1] * 100);

@@ -143,7 +143,7 @@ static void draw_figures(struct fleet_pack *p)
 static void draw_shares(struct fleet_pack *p)
 {
     const struct fleet *fleet = p->in->assessment->fleet;
-    const double name_room = 120, row = 18;
+    const double name_room = 60, row = 18;
     struct sheet *s = &p->s;
     int most = 1;
 
@@ -153,7 +153,7 @@ static void draw_shares(struct fleet_pack *p)
     for (size_t i = 0; i < fleet->site_count; i++) {
         sheet_need(s, row);
         pdf_text_fit(s->pdf, design_ink(TYPE_BODY), ALIGN_LEFT, s->left, s->y + 11, name_room - 8,
-                     fleet->sites[i].name);
+                     fleet->sites[i].site);
         chart_shares(s->pdf, p->sites[i].marks, most,
                      &(struct chart_frame){s->left + name_room, s->y + 2, sheet_width(s) - name_room, 12});
         s->y += row;
@@ -163,10 +163,17 @@ static void draw_shares(struct fleet_pack *p)
                "(dashed).");
 }
 
+/* Names of one company's sites often begin alike: the key tells them apart wherever a name is cut. */
+static const char *site_words(struct fleet_pack *p, const struct site *site)
+{
+    return strcmp(site->name, site->site) ? arena_printf(p->mem, "%s: %s", site->site, site->name)
+                                          : site->site;
+}
+
 static void draw_sites(struct fleet_pack *p)
 {
     static const struct column columns[] = {
-        {"Site", 24, ALIGN_LEFT, 2},
+        {"Site", 34, ALIGN_LEFT, 3},
         {"Machines", 10, ALIGN_RIGHT, 2},
         {"Drives", 9, ALIGN_RIGHT, 2},
         {"Now", 7, ALIGN_RIGHT, 2},
@@ -187,7 +194,7 @@ static void draw_sites(struct fleet_pack *p)
         const int numbers[] = {sum->machines,           sum->drives,           sum->marks[MARK_NOW],
                                sum->marks[MARK_WEEK],   sum->marks[MARK_PLAN], sum->marks[MARK_WATCH],
                                sum->marks[MARK_UNKNOWN]};
-        c[0].text = total ? "all" : fleet->sites[i].name;
+        c[0].text = total ? "all" : site_words(p, &fleet->sites[i]);
         for (size_t k = 0; k < sizeof numbers / sizeof *numbers; k++)
             c[k + 1].text = arena_printf(p->mem, "%d", numbers[k]);
         c[8].text = money_words(p->mem, &sum->ahead);
@@ -212,7 +219,7 @@ static void draw_top(struct fleet_pack *p)
         struct cell *c = table_row(t, ROW_PLAIN);
         c[0] = pack_action_cell(r->action);
         c[1].text = r->drive->drive;
-        c[2].text = arena_printf(p->mem, "%s, %s", r->drive->machine->name, r->drive->machine->site->name);
+        c[2].text = arena_printf(p->mem, "%s, %s", r->drive->machine->name, r->drive->machine->site->site);
         c[3].text = pack_likely(p->mem, r->probability, r->interval);
         c[4].text = pack_cost(p->mem, r->expected_cost, r->drive->machine->currency);
         c[5].text = r->reason_count ? r->reasons[0] : "";
@@ -277,7 +284,7 @@ static void draw_life(struct fleet_pack *p)
 static void draw_quality(struct fleet_pack *p)
 {
     static const struct column columns[] = {
-        {"Site", 24, ALIGN_LEFT, 2},
+        {"Site", 34, ALIGN_LEFT, 3},
         {"Fans", 9, ALIGN_RIGHT, 2},
         {"Drives without fan speed", 16, ALIGN_RIGHT, 2},
         {"Drives not judged", 14, ALIGN_RIGHT, 2},
@@ -291,7 +298,7 @@ static void draw_quality(struct fleet_pack *p)
         const struct site_sum *sum = &p->sites[i];
         const int numbers[] = {sum->fans, sum->no_speed, sum->marks[MARK_UNKNOWN], sum->silent, sum->gaps};
         struct cell *c = table_row(t, ROW_PLAIN);
-        c[0].text = fleet->sites[i].name;
+        c[0].text = site_words(p, &fleet->sites[i]);
         for (size_t k = 0; k < sizeof numbers / sizeof *numbers; k++)
             c[k + 1].text = arena_printf(p->mem, "%d", numbers[k]);
     }

@@ -60,7 +60,8 @@ static size_t events_of(const struct drive *drive, const struct fan *fan, struct
         if (e->alarm_us == TIME_UNKNOWN || day_of(e->alarm_us) != day_of(e->began_us))
             add_event(events, &count, e->began_us, EVENT_WARNING);
         add_event(events, &count, e->alarm_us, EVENT_ALARM);
-        add_event(events, &count, e->ended_us, EVENT_CLEARED);
+        if (e->ended_us != TIME_UNKNOWN && day_of(e->ended_us) != day_of(e->began_us))
+            add_event(events, &count, e->ended_us, EVENT_CLEARED);
     }
     for (size_t i = 0; i < fan->work_count; i++)
         add_event(events, &count, fan->work[i].done_us, kind_of_work(fan->work[i].action));
@@ -91,7 +92,7 @@ void pack_job_picture(struct sheet *s, const struct pack_input *in, const struct
         .warning = f->warning_rpm,
         .baseline_label = f->baseline_own ? "own baseline" : "baseline (peers or rated)",
         .warning_label = "warning speed",
-        .speed_today = isnan(f->level_rpm) ? f->rpm : f->level_rpm,
+        .speed_today = isnan(f->rpm) ? f->level_rpm : f->rpm,
         .slope = {f->slope_limits[0], f->slope_per_day, f->slope_limits[1]},
     };
     memcpy(chart.days_to_warning, f->days_to_warning, sizeof chart.days_to_warning);

@@ -31,14 +31,14 @@ static void draw_orders(struct order_pack *p)
 {
     static const struct column columns[] = {
         {"Part", 32, ALIGN_LEFT, 3},
-        {"Site", 18, ALIGN_LEFT, 2},
+        {"Site", 12, ALIGN_LEFT, 2},
         {"Order, pieces", 11, ALIGN_RIGHT, 2},
         {"By", 13, ALIGN_LEFT, 2},
-        {"Unit price", 17, ALIGN_RIGHT, 2},
+        {"Unit price", 19, ALIGN_RIGHT, 2},
         {"Cost", 20, ALIGN_RIGHT, 2},
         {"Service without", 14, ALIGN_RIGHT, 2},
         {"Service with", 12, ALIGN_RIGHT, 2},
-        {"Why", 40, ALIGN_LEFT, 5},
+        {"Why", 44, ALIGN_LEFT, 5},
     };
     struct table *t = table_new(&p->s, columns, sizeof columns / sizeof *columns);
 
@@ -49,7 +49,7 @@ static void draw_orders(struct order_pack *p)
         struct cell *c = table_row(t, ROW_PLAIN);
         c[0].text = o->part->description ? arena_printf(p->mem, "%s: %s", o->part->part, o->part->description)
                                          : o->part->part;
-        c[1].text = o->site->name;
+        c[1].text = o->site->site;
         c[2] = (struct cell){.text = arena_printf(p->mem, "%d", o->order), .strong = true};
         c[3].text = order_by(p, o);
         c[4].text = pack_price(p->mem, o->part->price_minor, o->part->currency);
@@ -213,7 +213,7 @@ static const char *drives_behind(struct order_pack *p, const struct order_line *
 static void draw_part_sites(struct order_pack *p, const struct part *part)
 {
     static const struct column columns[] = {
-        {"Site", 21, ALIGN_LEFT, 2},
+        {"Site", 14, ALIGN_LEFT, 2},
         {"On hand", 8, ALIGN_RIGHT, 2},
         {"On order", 8, ALIGN_RIGHT, 2},
         {"Span covered", 11, ALIGN_RIGHT, 2},
@@ -230,7 +230,7 @@ static void draw_part_sites(struct order_pack *p, const struct part *part)
         if (o->part != part)
             continue;
         struct cell *c = table_row(t, ROW_PLAIN);
-        c[0].text = o->site->name;
+        c[0].text = o->site->site;
         c[1].text = arena_printf(p->mem, "%d", o->on_hand);
         c[2].text = arena_printf(p->mem, "%d", o->on_order);
         c[3].text = span_words(p, o);

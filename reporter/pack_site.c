@@ -118,7 +118,7 @@ static void draw_summary(struct site_pack *p)
 static void draw_top(struct site_pack *p)
 {
     static const struct column columns[] = {
-        {"Action", 16, ALIGN_LEFT, 1},         {"Drive, fan", 24, ALIGN_LEFT, 2},
+        {"Action", 18, ALIGN_LEFT, 1},         {"Drive, fan", 25, ALIGN_LEFT, 3},
         {"Machine", 18, ALIGN_LEFT, 2},        {"Fault within the horizon", 19, ALIGN_LEFT, 2},
         {"Expected cost", 14, ALIGN_RIGHT, 2}, {"Why", 39, ALIGN_LEFT, 4},
         {"Page", 7, ALIGN_RIGHT, 1},
@@ -199,7 +199,7 @@ static void add_visit(struct site_pack *p, struct table *t, const struct machine
 static void draw_week(struct site_pack *p)
 {
     static const struct column columns[] = {
-        {"Action", 16, ALIGN_LEFT, 1},        {"Drive, fan", 24, ALIGN_LEFT, 2},
+        {"Action", 18, ALIGN_LEFT, 1},        {"Drive, fan", 25, ALIGN_LEFT, 3},
         {"Cabinet, slot", 16, ALIGN_LEFT, 2}, {"Part to bring", 17, ALIGN_LEFT, 2},
         {"On the shelf", 12, ALIGN_RIGHT, 2}, {"Why", 38, ALIGN_LEFT, 3},
     };
