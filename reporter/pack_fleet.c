@@ -174,7 +174,7 @@ static void draw_sites(struct fleet_pack *p)
 {
     static const struct column columns[] = {
         {"Site", 34, ALIGN_LEFT, 3},
-        {"Machines", 10, ALIGN_RIGHT, 2},
+        {"Machines", 13, ALIGN_RIGHT, 2},
         {"Drives", 9, ALIGN_RIGHT, 2},
         {"Now", 7, ALIGN_RIGHT, 2},
         {"This week", 8, ALIGN_RIGHT, 2},

@@ -121,7 +121,7 @@ static void draw_top(struct site_pack *p)
         {"Action", 18, ALIGN_LEFT, 1},         {"Drive, fan", 25, ALIGN_LEFT, 3},
         {"Machine", 18, ALIGN_LEFT, 2},        {"Fault within the horizon", 19, ALIGN_LEFT, 2},
         {"Expected cost", 14, ALIGN_RIGHT, 2}, {"Why", 39, ALIGN_LEFT, 4},
-        {"Page", 7, ALIGN_RIGHT, 1},
+        {"Page", 9, ALIGN_RIGHT, 1},
     };
     struct table *t = table_new(&p->s, columns, sizeof columns / sizeof *columns);
     size_t shown = p->job_count < TOP_DRIVES ? p->job_count : TOP_DRIVES;
