@@ -313,8 +313,8 @@ static void take(struct reader *r, const struct fetched *came)
     bool more = false;
     struct batch *b = &r->batches[r->waiting];
     switch (station_take(st, came, clock_now_us(), r->mem, b, &more)) {
-    case POLL_GO_ON:
-        put(r, st, clock_mono_ms());
+    case POLL_GO_ON: /* at once: it holds the documents of its first answers */
+        station_ask(st, r->fetch);
         break;
     case POLL_FAILED:
         put_after_failure(r, st);
