@@ -24,6 +24,7 @@ struct transfer {
     CURL *easy;
     struct transfer *next; /* in the list of idle ones */
     struct shard *shard;
+    struct curl_slist *own_headers; /* of a request that carries a body; else NULL */
     void *tag;
     char *bytes;
     size_t size, capacity, max_bytes;
@@ -236,6 +237,7 @@ void fetch_free(struct fetch *f)
         if (t->shard)
             curl_multi_remove_handle(t->shard->multi, t->easy);
         curl_easy_cleanup(t->easy);
+        curl_slist_free_all(t->own_headers);
         free(t->bytes);
         free(t);
     }
@@ -283,14 +285,45 @@ static struct transfer *idle_transfer(struct fetch *f)
     return t;
 }
 
-void fetch_start(struct fetch *f, const char *url, void *tag)
+static void start(struct fetch *f, struct transfer *t, const char *url, void *tag)
 {
-    struct transfer *t = idle_transfer(f);
     t->tag = tag;
     t->shard = shard_of(f, url);
     begin(t, url);
     curl_multi_add_handle(t->shard->multi, t->easy);
     f->in_flight++;
+}
+
+void fetch_start(struct fetch *f, const char *url, void *tag)
+{
+    start(f, idle_transfer(f), url, tag);
+}
+
+void fetch_post(struct fetch *f, const char *url, const struct body *body, const char *const *headers,
+                size_t header_count, void *tag)
+{
+    struct transfer *t = idle_transfer(f);
+    for (size_t k = 0; k < header_count; k++) {
+        struct curl_slist *longer = curl_slist_append(t->own_headers, headers[k]);
+        if (!longer)
+            BUG("out of memory for a header");
+        t->own_headers = longer;
+    }
+    curl_easy_setopt(t->easy, CURLOPT_HTTPHEADER, t->own_headers);
+    curl_easy_setopt(t->easy, CURLOPT_POSTFIELDSIZE_LARGE, (curl_off_t)body->size);
+    curl_easy_setopt(t->easy, CURLOPT_COPYPOSTFIELDS, body->bytes);
+    start(f, t, url, tag);
+}
+
+/* The handle asks with GET again. */
+static void end_post(const struct fetch *f, struct transfer *t)
+{
+    if (!t->own_headers)
+        return;
+    curl_easy_setopt(t->easy, CURLOPT_HTTPHEADER, f->headers);
+    curl_easy_setopt(t->easy, CURLOPT_HTTPGET, 1L);
+    curl_slist_free_all(t->own_headers);
+    t->own_headers = NULL;
 }
 
 size_t fetch_in_flight(const struct fetch *f)
@@ -304,6 +337,7 @@ static void take_back(struct fetch *f)
     if (!t)
         return;
     f->handed_out = NULL;
+    end_post(f, t);
     if (t->capacity > KEPT_BUFFER_BYTES) {
         free(t->bytes);
         t->bytes = NULL;

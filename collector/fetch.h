@@ -39,6 +39,9 @@ void fetch_free(struct fetch *f); /* NULL is fine; unfinished transfers are give
 
 /* Begins a transfer; tag comes back with its end. A bad address fails at its end, like any other failure. */
 void fetch_start(struct fetch *f, const char *url, void *tag);
+/* As fetch_start, but sends a body by POST, with header lines of its own ("Name: value"; one at least). */
+void fetch_post(struct fetch *f, const char *url, const struct body *body, const char *const *headers,
+                size_t header_count, void *tag);
 size_t fetch_in_flight(const struct fetch *f);
 
 struct fetched {
