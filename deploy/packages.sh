@@ -4,10 +4,10 @@
 set -euo pipefail
 
 build=(build-essential cmake pkg-config libcurl4-openssl-dev libpq-dev libssl-dev libjansson-dev libhpdf-dev libxml2-dev
-    libgsl-dev libcsv-dev libinih-dev zlib1g-dev libqrencode-dev libutf8proc-dev libmicrohttpd-dev check
+    libgsl-dev libcsv-dev libinih-dev zlib1g-dev libzstd-dev libqrencode-dev libutf8proc-dev libmicrohttpd-dev check
     postgresql postgresql-client fonts-dejavu-core python3-fonttools python3 curl tzdata)
 test=(clang clang-format libclang-rt-14-dev r-base-core r-cran-survival poppler-utils qpdf imagemagick zbar-tools
-    libxml2-utils jq git)
+    libxml2-utils jq git strace)
 long=(clang-tidy gcovr valgrind)
 
 wanted=()

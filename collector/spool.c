@@ -1,0 +1,417 @@
+#include "spool.h"
+
+#include "batch_bytes.h"
+#include "spool_index.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <inttypes.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/file.h>
+#include <sys/stat.h>
+#include <sys/statvfs.h>
+#include <unistd.h>
+
+const struct spool_limits spool_usual_limits = {
+    .max_bytes = UINT64_C(2) << 30, .segment_bytes = UINT64_C(16) << 20, .min_free = 0.1};
+
+static const char HINT_ROOM[] = "bring the database back, or give the spool more room (--spool-max-mb)";
+
+static bool lock_folder(struct spool *s, const char *dir, struct err *err)
+{
+    if (mkdir(dir, 0700) != 0 && errno != EEXIST)
+        return err_set(err, ERR_SYSTEM, "cannot make spool folder '%s': %s", dir, strerror(errno));
+    s->folder = open(dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (s->folder < 0)
+        return err_set(err, ERR_SYSTEM, "cannot open spool folder '%s': %s", dir, strerror(errno));
+    s->lock = openat(s->folder, "lock", O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0600);
+    if (s->lock < 0)
+        return err_set(err, ERR_SYSTEM, "cannot write to spool folder '%s': %s", dir, strerror(errno));
+    if (flock(s->lock, LOCK_EX | LOCK_NB) == 0)
+        return true;
+    err_set(err, ERR_CONFIG, "another collector holds spool folder '%s'", dir);
+    return err_hint(err, "give each collector a folder of its own with --spool");
+}
+
+bool spool_open(struct spool **out, const char *dir, const struct spool_limits *limits, struct err *err)
+{
+    struct spool *s = calloc(1, sizeof *s);
+    if (!s)
+        BUG("out of memory for the spool");
+    *s = (struct spool){.folder = -1, .lock = -1, .limits = *limits, .next_number = 1, .next_segment = 1};
+    s->series[STEPS].fd = s->series[READINGS].fd = -1;
+    *out = s;
+    if (lock_folder(s, dir, err) && index_read_folder(s, err))
+        return true;
+    spool_close(s);
+    *out = NULL;
+    return false;
+}
+
+void spool_close(struct spool *s)
+{
+    if (!s)
+        return;
+    for (enum spool_kind kind = STEPS; kind < KINDS; kind++) {
+        index_close_segment(s, kind);
+        free(s->series[kind].segments);
+    }
+    if (s->lock >= 0)
+        close(s->lock);
+    if (s->folder >= 0)
+        close(s->folder);
+    index_forget_ends(s);
+    free(s->entries);
+    free(s);
+}
+
+/* Room. */
+
+static bool is_short_of_disk(const struct spool *s)
+{
+    struct statvfs v;
+    return fstatvfs(s->folder, &v) == 0 && v.f_blocks > 0 &&
+           (double)v.f_bavail < s->limits.min_free * (double)v.f_blocks;
+}
+
+static bool drop_oldest_readings(struct spool *s)
+{
+    if (s->series[READINGS].count == 0)
+        return false;
+    uint64_t segment = s->series[READINGS].segments[0].number;
+    index_remove_segment(s, READINGS, 0);
+    for (size_t k = s->first; k < s->count; k++)
+        if (s->entries[k].segment[READINGS] == segment) {
+            s->entries[k].segment[READINGS] = 0;
+            s->state.readings_dropped++;
+        }
+    return true;
+}
+
+/* Drops readings, the oldest first, until there is room. False: there is none for this much. */
+static bool make_room(struct spool *s, uint64_t more)
+{
+    while (s->state.bytes + more > s->limits.max_bytes || is_short_of_disk(s))
+        if (!drop_oldest_readings(s))
+            return false;
+    return true;
+}
+
+/* Appending. */
+
+struct piece {
+    const uint8_t *bytes;
+    size_t size; /* 0: no such record */
+};
+
+struct appending {
+    size_t count;
+    struct piece *pieces[KINDS];
+    uint64_t bytes[KINDS];
+    struct spool_entry *entries;
+};
+
+static struct piece *pieces_of(const struct spool *s, enum spool_kind kind, const struct batch *batches,
+                               size_t count, struct arena *mem, uint64_t *total)
+{
+    struct piece *pieces = arena_array(mem, struct piece, count);
+    for (size_t k = 0; k < count; k++) {
+        size_t bytes;
+        const uint8_t *payload = kind == STEPS ? batch_step_encode(&batches[k], mem, &bytes)
+                                               : batch_readings_encode(&batches[k], mem, &bytes);
+        if (payload)
+            pieces[k].bytes = segment_record(s->next_number + k, payload, bytes, mem, &pieces[k].size);
+        *total += pieces[k].size;
+    }
+    return pieces;
+}
+
+/* An open segment with room, a new one where needed. */
+static bool open_segment(struct spool *s, enum spool_kind kind, struct err *err)
+{
+    struct spool_series *x = &s->series[kind];
+    if (x->fd >= 0 && x->segments[x->count - 1].bytes < s->limits.segment_bytes)
+        return true;
+    index_close_segment(s, kind);
+    char name[SEGMENT_NAME];
+    segment_name(name, spool_kind_name[kind], s->next_segment);
+    if (!segment_create(s->folder, name, &x->fd, err)) {
+        s->next_segment++; /* the name may have stayed */
+        return false;
+    }
+    index_add_segment(s, kind, s->next_segment, 0);
+    return true;
+}
+
+/* The last segment as it was before; nothing is written to it again. */
+static void take_back(struct spool *s, enum spool_kind kind, uint64_t bytes)
+{
+    struct spool_series *x = &s->series[kind];
+    struct spool_segment *g = &x->segments[x->count - 1];
+    if (ftruncate(x->fd, (off_t)bytes) == 0) {
+        s->state.bytes -= g->bytes - bytes;
+        g->bytes = bytes;
+    } /* else the same batches will be there twice, which the chain of cursors sees */
+    index_close_segment(s, kind);
+    if (g->bytes == 0)
+        index_remove_segment(s, kind, x->count - 1);
+}
+
+/*
+ * All pieces of one kind to the disk; entries learn where. A failed sync is never tried again on the same
+ * file: the kernel may have dropped the pages and marked them clean (PostgreSQL's "PANIC on fsync failure",
+ * 2018), so the next attempt writes all of it to a new segment.
+ */
+static bool write_pieces(struct spool *s, enum spool_kind kind, struct appending *a, struct err *err)
+{
+    if (a->bytes[kind] == 0)
+        return true;
+    if (!open_segment(s, kind, err))
+        return false;
+    struct spool_series *x = &s->series[kind];
+    struct spool_segment *g = &x->segments[x->count - 1];
+    uint64_t before = g->bytes;
+    for (size_t k = 0; k < a->count; k++) {
+        const struct piece *p = &a->pieces[kind][k];
+        struct spool_entry *e = &a->entries[k];
+        if (!p->size)
+            continue;
+        bool written = segment_write(x->fd, p->bytes, p->size, err);
+        e->segment[kind] = g->number;
+        e->record[kind] = (struct record){.number = e->number, .offset = g->bytes, .size = p->size};
+        g->bytes += p->size;
+        s->state.bytes += p->size;
+        if (!written) {
+            take_back(s, kind, before);
+            return false;
+        }
+    }
+    if (segment_sync(x->fd, err))
+        return true;
+    take_back(s, kind, before);
+    return false;
+}
+
+/* Once more where the file was at fault; after readings went, as long as there are any, where room was. */
+static bool write_stubbornly(struct spool *s, enum spool_kind kind, struct appending *a, struct err *err)
+{
+    struct err first = {0};
+    if (write_pieces(s, kind, a, &first))
+        return true;
+    for (bool again = true; again;) {
+        struct err why = {0};
+        if (write_pieces(s, kind, a, &why))
+            return true;
+        again = why.kind == ERR_OUTPUT && drop_oldest_readings(s);
+        if (!again)
+            *err = why;
+    }
+    return err_in(err, "after '%s'", first.text);
+}
+
+/* The readings of these batches cannot be kept. */
+static void give_up_readings(struct spool *s, struct appending *a)
+{
+    for (size_t k = 0; k < a->count; k++) {
+        s->state.readings_dropped += a->pieces[READINGS][k].size != 0;
+        a->entries[k].segment[READINGS] = 0;
+    }
+    a->bytes[READINGS] = 0;
+}
+
+/* Steps may fill the disk, but not go beyond what the spool was given. */
+static bool write_all(struct spool *s, struct appending *a, struct err *err)
+{
+    if (!make_room(s, a->bytes[STEPS] + a->bytes[READINGS]))
+        give_up_readings(s, a);
+    if (s->state.bytes + a->bytes[STEPS] > s->limits.max_bytes) {
+        err_set(err, ERR_OUTPUT,
+                "the spool is full: %" PRIu64 " bytes lie in it, all plain readings went already",
+                s->state.bytes);
+        return err_hint(err, "%s", HINT_ROOM);
+    }
+    struct err why = {0};
+    if (!write_stubbornly(s, READINGS, a, &why)) {
+        if (why.kind != ERR_OUTPUT) {
+            *err = why;
+            return false;
+        }
+        give_up_readings(s, a);
+    }
+    if (write_stubbornly(s, STEPS, a, err))
+        return true;
+    return err->kind == ERR_OUTPUT && err_hint(err, "%s", HINT_ROOM);
+}
+
+static bool append(struct spool *s, const struct batch *batches, size_t count, struct arena *mem,
+                   struct err *err)
+{
+    struct appending a = {.count = count, .entries = arena_array(mem, struct spool_entry, count)};
+    for (enum spool_kind kind = STEPS; kind < KINDS; kind++)
+        a.pieces[kind] = pieces_of(s, kind, batches, count, mem, &a.bytes[kind]);
+    for (size_t k = 0; k < count; k++)
+        a.entries[k] =
+            (struct spool_entry){.number = s->next_number + k,
+                                 .received_us = batches[k].received_us,
+                                 .has_states = batches[k].condition_count || batches[k].event_count};
+    /* Numbers are used up even by a failed attempt: a half-written step must not meet a later batch's
+     * readings. */
+    s->next_number += count;
+    if (!write_all(s, &a, err)) {
+        index_sweep(s);
+        return false;
+    }
+    for (size_t k = 0; k < count; k++) {
+        if (!index_has(s, &a.entries[k], READINGS)) { /* went again, to make room for the steps */
+            s->state.readings_dropped += a.entries[k].segment[READINGS] != 0;
+            a.entries[k].segment[READINGS] = 0;
+        }
+        index_add_entry(s, &a.entries[k]);
+        for (enum spool_kind kind = STEPS; kind < KINDS; kind++)
+            index_need(s, &a.entries[k], kind, 1);
+        index_note_end(s, &batches[k], a.entries[k].number);
+    }
+    s->state.batches += count;
+    return true;
+}
+
+bool spool_append(struct spool *s, const struct batch *batches, size_t count, struct err *err)
+{
+    struct arena *mem = arena_new((size_t)4 << 30);
+    bool ok = append(s, batches, count, mem, err);
+    arena_free(mem);
+    return ok;
+}
+
+bool spool_set_aside(struct spool *s, const struct spooled *b, char name[static 64], struct err *err)
+{
+    struct arena *mem = arena_new((size_t)4 << 30);
+    size_t bytes, step_size, readings_size = 0;
+    const uint8_t *payload = batch_step_encode(&b->batch, mem, &bytes);
+    const uint8_t *step = segment_record(b->number, payload, bytes, mem, &step_size), *readings = NULL;
+    payload = b->batch.readings ? batch_readings_encode(&b->batch, mem, &bytes) : NULL;
+    if (payload)
+        readings = segment_record(b->number, payload, bytes, mem, &readings_size);
+    int fd;
+    segment_name(name, "refused", s->next_segment++);
+    bool ok = segment_create(s->folder, name, &fd, err);
+    if (ok) {
+        ok = segment_write(fd, step, step_size, err) && segment_write(fd, readings, readings_size, err) &&
+             segment_sync(fd, err);
+        close(fd);
+    }
+    arena_free(mem);
+    return ok;
+}
+
+/* Reading back. */
+
+bool spool_empty(const struct spool *s)
+{
+    return s->first == s->count;
+}
+
+struct spool_state spool_state(const struct spool *s)
+{
+    struct spool_state state = s->state;
+    state.oldest_us = spool_empty(s) ? TIME_UNKNOWN : s->entries[s->first].received_us;
+    return state;
+}
+
+/* *found is false when the record is gone or damaged, which is counted once. */
+static bool read_record(struct spool *s, struct spool_entry *e, enum spool_kind kind, struct arena *mem,
+                        const uint8_t **payload, size_t *bytes, bool *found, struct err *err)
+{
+    *found = false;
+    if (!e->segment[kind])
+        return true;
+    struct err why = {0};
+    char name[SEGMENT_NAME];
+    segment_name(name, spool_kind_name[kind], e->segment[kind]);
+    *found = segment_read(s->folder, name, &e->record[kind], mem, payload, bytes, &why);
+    if (*found)
+        return true;
+    if (why.kind != ERR_INPUT) {
+        *err = why;
+        return false;
+    }
+    s->state.damaged++;
+    index_need(s, e, kind, -1);
+    e->segment[kind] = 0;
+    return true;
+}
+
+static bool read_entry(struct spool *s, struct spool_entry *e, bool with_readings, struct arena *mem,
+                       struct spooled *out, bool *found, struct err *err)
+{
+    const uint8_t *payload;
+    size_t bytes;
+    struct err why = {0};
+    out->number = e->number;
+    if (!read_record(s, e, STEPS, mem, &payload, &bytes, found, err))
+        return false;
+    if (*found && !batch_step_decode(payload, bytes, mem, &out->batch, &why)) {
+        *found = false;
+        s->state.damaged++;
+    }
+    bool has_readings = false;
+    if (!*found || !with_readings || !out->batch.reading_count)
+        return true;
+    if (!read_record(s, e, READINGS, mem, &payload, &bytes, &has_readings, err))
+        return false;
+    if (has_readings && !batch_readings_decode(payload, bytes, mem, &out->batch, &why)) {
+        out->batch.readings = NULL;
+        s->state.damaged++;
+    }
+    return true;
+}
+
+bool spool_oldest(struct spool *s, size_t most, struct arena *mem, struct spooled **out, size_t *count,
+                  struct err *err)
+{
+    size_t waiting = s->count - s->first;
+    *out = arena_array(mem, struct spooled, waiting < most ? waiting : most);
+    *count = 0;
+    for (size_t k = s->first; k < s->count && *count < most; k++) {
+        bool found;
+        if (!read_entry(s, &s->entries[k], true, mem, &(*out)[*count], &found, err))
+            return false;
+        *count += found;
+    }
+    if (*count == 0 && waiting) /* nothing that could be read is left */
+        spool_done(s, s->entries[s->count - 1].number);
+    return true;
+}
+
+bool spool_newest_states(struct spool *s, uint64_t before, size_t most, struct arena *mem,
+                         struct spooled **out, size_t *count, struct err *err)
+{
+    *out = arena_array(mem, struct spooled, most);
+    *count = 0;
+    for (size_t k = before ? index_find(s, before) : s->count; k > s->first && *count < most; k--) {
+        bool found = false;
+        if (s->entries[k - 1].has_states &&
+            !read_entry(s, &s->entries[k - 1], false, mem, &(*out)[*count], &found, err))
+            return false;
+        *count += found;
+    }
+    return true;
+}
+
+void spool_done(struct spool *s, uint64_t number)
+{
+    for (; s->first < s->count && s->entries[s->first].number <= number; s->first++) {
+        for (enum spool_kind kind = STEPS; kind < KINDS; kind++)
+            index_need(s, &s->entries[s->first], kind, -1);
+        s->state.batches--;
+    }
+    index_sweep(s);
+    if (spool_empty(s))
+        index_forget_ends(s);
+    if (s->first > s->count / 2 || spool_empty(s)) {
+        memmove(s->entries, s->entries + s->first, (s->count - s->first) * sizeof *s->entries);
+        s->count -= s->first;
+        s->first = 0;
+    }
+}

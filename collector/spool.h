@@ -1,0 +1,70 @@
+/*
+ * Batches that the database could not take yet, kept on disk in the order in which they were read.
+ *
+ * A batch lies in two records: its readings, and its step (cursor, state changes, gaps), written last: a
+ * batch without its step was never acknowledged. Records stand in append-only segments, each with a magic
+ * number, a length and a CRC-32, and are compressed where that makes them smaller; a damaged record costs
+ * itself only, the reader goes on at the next magic. When room runs out the oldest readings go first, whole
+ * segments at a time; steps stay. One process holds a spool.
+ */
+#ifndef COLLECTOR_SPOOL_H
+#define COLLECTOR_SPOOL_H
+
+#include "batch.h"
+
+struct spool;
+
+struct spool_limits {
+    uint64_t max_bytes;     /* of all segments together */
+    uint64_t segment_bytes; /* a segment is closed when it has grown past this */
+    double min_free;        /* share of the file system that readings leave free, 0..1 */
+};
+/* 2 GiB in segments of 16 MiB, a tenth of the disk left free. */
+extern const struct spool_limits spool_usual_limits;
+
+struct spool_state {
+    uint64_t batches, bytes;   /* waiting; bytes of all segments on disk */
+    int64_t oldest_us;         /* receipt of the oldest batch waiting; TIME_UNKNOWN when empty */
+    uint64_t damaged;          /* records that could not be read, since open */
+    uint64_t readings_dropped; /* batches whose readings went to make room, since open */
+};
+
+/* ERR_SYSTEM when 'dir' cannot be made, read or written; ERR_CONFIG when another process holds it. */
+MUST_USE bool spool_open(struct spool **s, const char *dir, const struct spool_limits *limits,
+                         struct err *err);
+void spool_close(struct spool *s); /* NULL is fine */
+
+/*
+ * On return the batches are on the disk (fdatasync), or *err says why none of them counts: the same batches
+ * may be given again. ERR_OUTPUT: no room even after all readings went.
+ */
+MUST_USE bool spool_append(struct spool *s, const struct batch *batches, size_t count, struct err *err);
+
+bool spool_empty(const struct spool *s);
+struct spool_state spool_state(const struct spool *s);
+/* The end of the newest batch of a source, while anything waits. False: the spool holds nothing of it. */
+bool spool_end(const struct spool *s, const char *source, struct cursor *end);
+
+/* A batch that waits. readings NULL with reading_count > 0: they went to make room, or were damaged. */
+struct spooled {
+    uint64_t number; /* rises from batch to batch */
+    struct batch batch;
+};
+/* The oldest batches, at most 'most' of them, in mem. Damaged steps are passed over; *count 0: none waits. */
+MUST_USE bool spool_oldest(struct spool *s, size_t most, struct arena *mem, struct spooled **out,
+                           size_t *count, struct err *err);
+/* The newest below 'before' (0: of all) that hold state changes, newest first, without readings. */
+MUST_USE bool spool_newest_states(struct spool *s, uint64_t before, size_t most, struct arena *mem,
+                                  struct spooled **out, size_t *count, struct err *err);
+/* All up to and including this number are stored: their room is given back. */
+void spool_done(struct spool *s, uint64_t number);
+/* Keeps a batch for a person, in a file of the folder that is never read again; *name says which. */
+MUST_USE bool spool_set_aside(struct spool *s, const struct spooled *b, char name[static 64],
+                              struct err *err);
+
+/* What lies in a folder, whoever holds it: bytes of its segments, and the receipt of the first batch in the
+ * oldest of them (batches before the oldest that waits may still lie there). A folder that is missing is
+ * empty. */
+MUST_USE bool spool_look(const char *dir, uint64_t *bytes, int64_t *oldest_us, struct err *err);
+
+#endif
