@@ -50,6 +50,7 @@ struct batch {
     int64_t clock_offset_us; /* publisher's clock minus ours at receipt; TIME_UNKNOWN when not known */
     uint64_t buffer_size, last_sequence;
     size_t observations; /* that the answer covered, bound or not */
+    size_t ahead;        /* of bound items, stamped more than five minutes after the publisher's own clock */
     struct reading *readings;
     size_t reading_count;
     struct condition_row *conditions;

@@ -7,6 +7,7 @@
 #include "base/csv.h"
 
 #include <ctype.h>
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 #include <strings.h>
@@ -15,6 +16,7 @@ enum { MAX_MEMORY = 1 << 30 };
 
 static const char *format_name = "mtconnect";
 static const char *source_name = "";
+static bool wants_limits;
 
 const struct opt discover_options[] = {
     {.name = "format",
@@ -27,6 +29,12 @@ const struct opt discover_options[] = {
      .help = "the source's key in the register, for the first column",
      .type = OPT_TEXT,
      .target = &source_name},
+    {.name = "limits",
+     .help = "instead of bindings: the speeds that the machine itself says its fans should have, as draft "
+             "rows of "
+             "fan_models.csv",
+     .type = OPT_FLAG,
+     .target = &wants_limits},
     {.name = NULL},
 };
 
@@ -126,17 +134,47 @@ static const char *position_of(const struct model_item *item)
     return *position ? position : position_in(item->name);
 }
 
+/* To rev/min; ANGULAR_VELOCITY is in degrees per second. */
+static double in_rpm(const struct model_item *item, double value)
+{
+    return is(item->type, "ANGULAR_VELOCITY") ? value / 6 : value;
+}
+
+/* "; the machine itself says warning below 3200, minimum 2800, nominal 4000" */
+static const char *limits_text(const struct model_item *item, struct arena *mem)
+{
+    const struct {
+        const char *name;
+        double value;
+    } limits[] = {{"warning below", item->lower_warning},
+                  {"limit", item->lower_limit},
+                  {"minimum", item->minimum},
+                  {"nominal", item->nominal}};
+    const char *text = "";
+    for (size_t k = 0; k < sizeof limits / sizeof *limits; k++) {
+        if (!isnan(limits[k].value))
+            text = arena_printf(mem, "%s%s %s %.10g", text, *text ? "," : "; the machine itself says",
+                                limits[k].name, in_rpm(item, limits[k].value));
+    }
+    return text;
+}
+
+static bool is_speed_type(const struct model_item *item)
+{
+    return is(item->type, "ROTARY_VELOCITY") || is(item->type, "ANGULAR_VELOCITY");
+}
+
 static bool propose_speed(const struct model_item *item, struct arena *mem, struct draft *d)
 {
-    if (!is(item->category, "SAMPLE") || !is(item->type, "ROTARY_VELOCITY") || !of_fan(item))
+    if (!is(item->category, "SAMPLE") || !is_speed_type(item) || !of_fan(item))
         return false;
     if (item->statistic || (item->sub_type && strcmp(item->sub_type, "ACTUAL") != 0))
         return false;
     d->role = ROLE_FAN_SPEED;
     d->position = position_of(item);
     d->reason =
-        arena_printf(mem, "speed of a fan %s%s", is(item->composition, "FAN") ? "(composition) in " : "at ",
-                     item->path && *item->path ? item->path : "the device");
+        arena_printf(mem, "speed of a fan %s%s%s", is(item->composition, "FAN") ? "(composition) in " : "at ",
+                     item->path && *item->path ? item->path : "the device", limits_text(item, mem));
     return true;
 }
 
@@ -151,6 +189,19 @@ static bool propose_condition(const struct model_item *item, struct arena *mem, 
     d->reason = arena_printf(mem, "condition %s of %s at %s", item->type ? item->type : "without a type",
                              drive ? "a fan or amplifier" : "an axis",
                              item->path && *item->path ? item->path : "the device");
+    return true;
+}
+
+/* The agent's own data tell a machine that does not report from a fan that stands still. */
+static bool propose_link(const struct model_item *item, struct arena *mem, struct draft *d)
+{
+    bool is_link = is(item->type, "CONNECTION_STATUS");
+    if (!is_link && !is(item->type, "AVAILABILITY"))
+        return false;
+    d->role = ROLE_AVAILABILITY;
+    d->reason = is_link ? arena_printf(mem, "whether the agent is connected to its data source at %s",
+                                       item->path && *item->path ? item->path : "the agent")
+                        : "whether the agent itself reports";
     return true;
 }
 
@@ -178,9 +229,68 @@ void discover_bindings(const struct model *model, struct arena *mem, struct draf
     for (size_t k = 0; k < model->count; k++) {
         const struct model_item *item = &model->items[k];
         struct draft d = {.device = item->device, .item = item->item, .position = ""};
-        if (propose_speed(item, mem, &d) || propose_condition(item, mem, &d) || propose_event(item, &d))
+        if (item->of_agent
+                ? propose_link(item, mem, &d)
+                : propose_speed(item, mem, &d) || propose_condition(item, mem, &d) || propose_event(item, &d))
             (*drafts)[(*count)++] = d;
     }
+}
+
+/* The first of the two that is given. */
+static double either(double first, double second)
+{
+    return isnan(first) ? second : first;
+}
+
+static bool same(double a, double b)
+{
+    return a == b || (isnan(a) && isnan(b));
+}
+
+void discover_limits(const struct model *model, struct arena *mem, struct fan_limits **limits, size_t *count)
+{
+    struct draft d;
+    *limits = arena_array(mem, struct fan_limits, model->count);
+    *count = 0;
+    for (size_t k = 0; k < model->count; k++) {
+        const struct model_item *item = &model->items[k];
+        double rated = in_rpm(item, item->nominal);
+        double warning = in_rpm(item, either(item->lower_warning, either(item->lower_limit, item->minimum)));
+        if ((isnan(rated) && isnan(warning)) || item->of_agent || !propose_speed(item, mem, &d))
+            continue;
+        size_t at = 0;
+        while (at < *count &&
+               !(same((*limits)[at].rated_rpm, rated) && same((*limits)[at].warning_rpm, warning)))
+            at++;
+        if (at == *count)
+            (*limits)[(*count)++] = (struct fan_limits){rated, warning, 0, item->path};
+        (*limits)[at].fans++;
+    }
+}
+
+static void print_number(double value)
+{
+    putchar(',');
+    if (!isnan(value))
+        printf("%.10g", value);
+}
+
+static bool print_limits(const struct model *model, struct arena *mem, struct err *err)
+{
+    struct fan_limits *limits;
+    size_t count;
+    discover_limits(model, mem, &limits, &count);
+    fputs("fan_model,part,rated_rpm,warning_rpm,l10_hours,l10_temperature_c,reason\n", stdout);
+    for (size_t k = 0; k < count; k++) {
+        putchar(',');
+        print_number(limits[k].rated_rpm);
+        print_number(limits[k].warning_rpm);
+        fputs(",,,", stdout);
+        csv_write_text(stdout, arena_printf(mem, "the machine says so of %zu fan%s, the first at %s",
+                                            limits[k].fans, limits[k].fans == 1 ? "" : "s", limits[k].path));
+        putchar('\n');
+    }
+    return fflush(stdout) == 0 || err_set(err, ERR_OUTPUT, "cannot write to standard output");
 }
 
 static void print_draft(const char *source, const struct draft *d)
@@ -224,7 +334,7 @@ static bool discover(const char *url, struct arena *mem, struct err *err)
                      : mtconnect_model(body.bytes, body.size, mem, &model, err);
     if (!read)
         return err_in(err, "the answer of '%s' (status %ld) cannot be read", probe, body.status);
-    return print_drafts(&model, mem, err);
+    return wants_limits ? print_limits(&model, mem, err) : print_drafts(&model, mem, err);
 }
 
 int discover_command(const char *const *args, int count, struct err *err)

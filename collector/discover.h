@@ -17,8 +17,17 @@ struct draft {
     const char *reason;   /* what the proposal goes by, for the person who checks it */
 };
 
+/* Speeds that the machine itself gives for its fans, each pair once. NAN: not given. */
+struct fan_limits {
+    double rated_rpm, warning_rpm;
+    size_t fans;
+    const char *path; /* of the first */
+};
+
 /* In the order of the model. */
 void discover_bindings(const struct model *model, struct arena *mem, struct draft **drafts, size_t *count);
+
+void discover_limits(const struct model *model, struct arena *mem, struct fan_limits **limits, size_t *count);
 
 /* "discover URL": asks the source for its model, prints bindings.csv with a column 'reason' at the end. */
 int discover_command(const char *const *args, int count, struct err *err);

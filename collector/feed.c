@@ -99,7 +99,7 @@ static bool take_frame(const json_t *root, struct document *out, struct arena *m
     const json_t *created = json_object_get(root, "created"), *test = json_object_get(root, "test");
     if (!take_text(root, "instance", mem, &out->instance, err))
         return false;
-    if (!json_is_string(created) || !gather_moment(json_string_value(created), &out->created_us))
+    if (!json_is_string(created) || !gather_moment(json_string_value(created), &out->created_us, NULL))
         return wrong(err, "created", created, "must be an ISO 8601 time");
     if (test && !json_is_boolean(test))
         return wrong(err, "test", test, "must be true or false");
@@ -213,8 +213,10 @@ static const char *take_observation(const json_t *object, struct gather *g, stru
         return "'device' must be a text of 1 to 4096 bytes";
     o->device = intern_text(&g->texts, device, strlen(device));
     const char *time = text_member(object, "time");
-    if (!time || !gather_moment(time, &o->at_us))
+    bool no_zone;
+    if (!time || !gather_moment(time, &o->at_us, &no_zone))
         return "'time' must be an ISO 8601 time";
+    g->out->without_zone += no_zone;
 
     const json_t *value = json_object_get(object, "value");
     bool has_state = json_object_get(object, "state");

@@ -45,9 +45,9 @@ void gather_refuse(struct gather *g, uint64_t sequence, const char *item, const 
     d->refusals[d->refused++] = (struct refusal){.sequence = sequence, .item = item, .reason = reason};
 }
 
-bool gather_moment(const char *text, int64_t *at_us)
+bool gather_moment(const char *text, int64_t *at_us, bool *no_zone)
 {
-    return strlen(text) > strlen("2026-11-25") && time_parse(text, at_us, NULL);
+    return strlen(text) > strlen("2026-11-25") && time_parse(text, at_us, no_zone);
 }
 
 static bool in_order(const struct document *d)

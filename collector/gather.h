@@ -24,8 +24,8 @@ struct observation *gather_next(struct gather *g);
 void gather_keep(struct gather *g);
 /* 'reason' must live as long as the document. */
 void gather_refuse(struct gather *g, uint64_t sequence, const char *item, const char *reason);
-/* When an observation occurred; a date without a time is no such moment. */
-MUST_USE bool gather_moment(const char *text, int64_t *at_us);
+/* When an observation occurred; a date without a time is no such moment. no_zone may be NULL. */
+MUST_USE bool gather_moment(const char *text, int64_t *at_us, bool *no_zone);
 /* Sorts; of observations with one sequence the first stays and the others are refused. */
 void gather_finish(struct gather *g);
 

@@ -2,11 +2,20 @@
 
 #include "base/text.h"
 
-#include <inttypes.h>
+#include <math.h>
+#include <string.h>
 
-enum { REASON_TEXT = 60, MOST_DAYS_AHEAD = 1 };
+enum { REASON_TEXT = 60 };
 
-static const int64_t EARLIEST_US = INT64_C(946684800) * US_PER_S; /* 2000-01-01 */
+/*
+ * What no clock of a machine in use says. A day ahead: a wrong zone is still taken, a wrong date is not.
+ * Ten years back: a clock that lost its battery begins at its maker's epoch; a value that has not changed
+ * for years is still taken.
+ */
+static const int64_t MOST_AHEAD_US = US_PER_DAY;
+static const int64_t MOST_BACK_US = 3653 * US_PER_DAY;
+/* Beyond it the equipment's clock is said to go ahead of its publisher's. */
+static const int64_t AHEAD_US = 300 * US_PER_S;
 
 struct intake {
     const struct source *source;
@@ -47,10 +56,48 @@ static const char *quoted(struct intake *in, const char *value, const char *what
     return arena_printf(in->mem, "'%s' %s", cut, what);
 }
 
+static bool is(const char *text, const char *word)
+{
+    return text && strcmp(text, word) == 0;
+}
+
+/* Degrees per second to thousandths of a revolution per minute: 360 degrees, 60 seconds. */
+static bool milli_of_degrees(const char *text, int32_t *milli_rpm)
+{
+    double degrees;
+    if (!text_double(text, &degrees) || fabs(degrees) / 6 * 1000 >= INT32_MAX)
+        return false;
+    *milli_rpm = (int32_t)lround(degrees * 1000 / 6);
+    return true;
+}
+
+/* By the units of the item, which the standard fixes for its type. */
+static bool milli_rpm(const struct observation *o, int32_t *milli)
+{
+    return is(o->type, "ANGULAR_VELOCITY") ? milli_of_degrees(o->value, milli) : text_milli(o->value, milli);
+}
+
+/* Why a speed is not that of the fan at a moment; NULL when it is. */
+static const char *not_a_speed(struct intake *in, const struct observation *o)
+{
+    if (is(o->type, "FREQUENCY"))
+        return "it is a frequency: how many pulses make a revolution is not known";
+    if (o->statistic)
+        return quoted(in, o->statistic, "of a span of time, not the speed at a moment");
+    if (o->sub_type && !is(o->sub_type, "ACTUAL"))
+        return quoted(in, o->sub_type, "is not the actual speed");
+    return NULL;
+}
+
 static void take_speed(struct intake *in, const struct item_binding *b, const struct observation *o)
 {
     struct reading r = {.fan_no = b->fan_no, .milli_rpm = RPM_UNAVAILABLE, .at_us = o->at_us};
-    if (o->value && !text_milli(o->value, &r.milli_rpm)) {
+    const char *reason = not_a_speed(in, o);
+    if (reason) {
+        set_aside(in, o->sequence, o->item, reason);
+        return;
+    }
+    if (o->value && !milli_rpm(o, &r.milli_rpm)) {
         set_aside(in, o->sequence, o->item, quoted(in, o->value, "is not a speed in rev/min"));
         return;
     }
@@ -89,9 +136,9 @@ static bool is_condition_role(enum item_role role)
 static const char *objection(const struct intake *in, const struct item_binding *b,
                              const struct observation *o)
 {
-    if (o->at_us < EARLIEST_US)
-        return "its time lies before 2000";
-    if (o->at_us > in->out->received_us + MOST_DAYS_AHEAD * US_PER_DAY)
+    if (o->at_us < in->out->received_us - MOST_BACK_US)
+        return "its time lies more than ten years back";
+    if (o->at_us > in->out->received_us + MOST_AHEAD_US)
         return "its time lies more than a day ahead";
     if (is_condition_role(b->role) && o->category != CATEGORY_CONDITION)
         return "it is bound as a condition, but is none";
@@ -106,6 +153,9 @@ static void take(struct intake *in, const struct observation *o)
     if (!b)
         return;
     const char *reason = objection(in, b, o);
+    bool has_offset = in->out->clock_offset_us != TIME_UNKNOWN;
+    int64_t published_us = in->out->received_us + (has_offset ? in->out->clock_offset_us : 0);
+    in->out->ahead += o->at_us > published_us + AHEAD_US;
     if (reason)
         set_aside(in, o->sequence, o->item, reason);
     else if (b->role == ROLE_FAN_SPEED)

@@ -57,6 +57,7 @@ struct decoder {
     struct model *out;
     struct intern texts;
     const char *device, *device_name;
+    bool in_agent;
     struct component components[XML_MAX_DEPTH]; /* the device first */
     int depth;
 
@@ -119,6 +120,7 @@ static void start_device(struct decoder *d, const struct xml_element *e)
     const char *uuid = text_of(d, e, ATTR_uuid);
     d->device_name = text_of(d, e, ATTR_name);
     d->device = uuid ? uuid : d->device_name ? d->device_name : "";
+    d->in_agent = e->tag == TAG_Agent;
     d->depth = 0;
     start_component(d, e);
 }
@@ -145,6 +147,7 @@ static bool start_item(struct decoder *d, const struct xml_element *e)
         .statistic = text_of(d, e, ATTR_statistic),
         .path = path_of(d),
         .component = d->components[d->depth - 1].element,
+        .of_agent = d->in_agent,
         .minimum = NOT_GIVEN,
         .lower_warning = NOT_GIVEN,
         .lower_limit = NOT_GIVEN,
@@ -248,7 +251,6 @@ static int place_in_component(enum xml_tag tag)
     }
 }
 
-/* The Agent, from version 1.7 on, stands beside the devices as an element of its own: it is no machine. */
 static int place_in_document(struct decoder *d, const struct xml_element *e)
 {
     if (e->tag == TAG_Header)
@@ -295,7 +297,8 @@ static bool on_start(void *context, int parent, const struct xml_element *e, int
         *place = place_in_document(d, e);
         return true;
     case DEVICES:
-        if (e->tag == TAG_Device) {
+        /* The Agent, from version 1.7 on, stands beside the devices as an element of its own. */
+        if (e->tag == TAG_Device || e->tag == TAG_Agent) {
             start_device(d, e);
             *place = COMPONENT;
         }

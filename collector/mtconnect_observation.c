@@ -58,7 +58,7 @@ bool observer_time(struct observer *o, struct xml_span s, int64_t *at_us)
     memcpy(o->last_time, s.at, s.length);
     o->last_time[s.length] = '\0';
     o->last_time_length = 0;
-    if (!gather_moment(o->last_time, at_us))
+    if (!gather_moment(o->last_time, at_us, &o->last_has_no_zone))
         return false;
     o->last_time_length = s.length;
     o->last_at_us = *at_us;
@@ -91,6 +91,8 @@ static void start_observation(struct observer *o, const struct xml_element *e, e
     }
     if (!observer_time(o, xml_attribute(e, ATTR_timestamp), &now->at_us))
         fault(o, "timestamp is not an ISO 8601 time");
+    else if (o->last_has_no_zone)
+        o->gather->out->without_zone++;
     if (!*o->device)
         fault(o, "its device has neither uuid nor name");
 }
@@ -150,6 +152,8 @@ void observer_start_value(struct observer *o, const struct xml_element *e, enum 
     start_observation(o, e, category);
     o->now_type = type_of(o, e->name);
     o->now->type = o->now_type->type;
+    o->now->sub_type = span_text(xml_attribute(e, ATTR_subType), &o->gather->texts);
+    o->now->statistic = span_text(xml_attribute(e, ATTR_statistic), &o->gather->texts);
     o->passed_over = o->now_type->is_set;
     o->is_alarm = e->tag == TAG_Alarm && category == CATEGORY_EVENT;
     if (o->is_alarm)

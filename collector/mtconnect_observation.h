@@ -36,6 +36,7 @@ struct observer {
     char last_time[64];
     size_t last_time_length;
     int64_t last_at_us;
+    bool last_has_no_zone;
     struct element_type types[OBSERVER_TYPES];
 };
 

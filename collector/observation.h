@@ -22,7 +22,8 @@ struct observation {
     const char *device;      /* uuid; the name where the source gives no uuid */
     const char *device_name; /* NULL when not given */
     const char *item;
-    const char *type; /* of the standard, in UPPER_SNAKE; "" when not given */
+    const char *type;                 /* of the standard, in UPPER_SNAKE; "" when not given */
+    const char *sub_type, *statistic; /* of a sample: "COMMANDED", "AVERAGE"; NULL when not given */
     const char
         *value; /* trimmed text of a sample or event; message text of a condition; NULL when unavailable */
 
@@ -53,7 +54,8 @@ struct document {
     int64_t created_us;   /* the publisher's clock; TIME_UNKNOWN when not given */
     uint64_t buffer_size, first_sequence, last_sequence, next_sequence; /* 0 when not given */
     const char *model_changed;                                          /* NULL when not given */
-    bool test_data; /* testIndicator: not real, to be kept out */
+    size_t without_zone; /* stamps without a zone, taken as UTC */
+    bool test_data;      /* testIndicator: not real, to be kept out */
     enum source_error error;
     const char *error_text; /* "CODE: text; ..." */
     struct observation *observations;
@@ -69,6 +71,7 @@ struct model_item {
     const char *path;        /* "Axes/Linear[X]/Fan[internal-1]" */
     const char *composition; /* type of the composition it belongs to, else NULL */
     const char *component;   /* element name of the component that holds it */
+    bool of_agent;           /* the publisher's own data about itself and what it reads, not a machine's */
     double minimum, lower_warning, lower_limit,
         nominal; /* of a Specification or Constraints; NAN when not given */
 };

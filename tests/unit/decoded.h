@@ -98,6 +98,8 @@ static inline void say_observation(FILE *out, const struct observation *o)
     fprintf(out, " item '%s' type '%s'", o->item, o->type);
     if (o->category == CATEGORY_CONDITION)
         fprintf(out, " state %s", states[o->state]);
+    say_text(out, "sub-type", o->sub_type);
+    say_text(out, "statistic", o->statistic);
     say_text(out, "code", o->native_code);
     say_text(out, "severity", o->native_severity);
     say_text(out, "qualifier", o->qualifier);
@@ -113,6 +115,8 @@ static inline void say_document(FILE *out, const struct document *d)
             (unsigned long long)d->last_sequence, (unsigned long long)d->next_sequence);
     say_moment(out, "created", d->created_us);
     say_text(out, "model changed", d->model_changed);
+    if (d->without_zone)
+        fprintf(out, " without a zone %zu", d->without_zone);
     fprintf(out, "%s\n", d->test_data ? " test data" : "");
     if (d->kind == DOCUMENT_ERROR)
         fprintf(out, "error %s: %s\n", errors[d->error], d->error_text);
@@ -139,6 +143,8 @@ static inline void say_model(FILE *out, const struct model *m)
         say_text(out, "path", i->path);
         say_text(out, "composition", i->composition);
         say_text(out, "component", i->component);
+        if (i->of_agent)
+            fputs(" of the agent", out);
         say_number(out, "minimum", i->minimum);
         say_number(out, "lower warning", i->lower_warning);
         say_number(out, "lower limit", i->lower_limit);

@@ -108,6 +108,37 @@ static const struct proposal proposals[] = {
     {"power", {EVENT, .type = "POWER_STATE"}, ROLE_POWER, ""},
     {"power in version 1.0", {EVENT, .type = "POWER_STATUS"}, ROLE_POWER, ""},
     {"another event", {EVENT, .type = "EXECUTION"}, -1, ""},
+    {"a fan's speed in degrees a second",
+     {.item = "n",
+      .device = "m",
+      .category = "SAMPLE",
+      .type = "ANGULAR_VELOCITY",
+      .path = "Fan[1]",
+      .component = "Fan"},
+     ROLE_FAN_SPEED,
+     "internal-1"},
+    {"a tachometer, whose pulses nobody knows",
+     {.item = "n",
+      .device = "m",
+      .category = "SAMPLE",
+      .type = "FREQUENCY",
+      .path = "Fan[1]",
+      .component = "Fan"},
+     -1,
+     ""},
+    {"whether the agent reports", {EVENT, .type = "AVAILABILITY", .of_agent = true}, ROLE_AVAILABILITY, ""},
+    {"the agent's link to a machine",
+     {.item = "c",
+      .device = "a",
+      .category = "EVENT",
+      .type = "CONNECTION_STATUS",
+      .path = "Adapters/Adapter[x]",
+      .component = "Adapter",
+      .of_agent = true},
+     ROLE_AVAILABILITY,
+     ""},
+    {"power of an agent", {EVENT, .type = "POWER_STATE", .of_agent = true}, -1, ""},
+    {"a machine's connection, which is no agent's", {EVENT, .type = "CONNECTION_STATUS"}, -1, ""},
     {"an item of which nothing is known", {.item = "x", .device = "m"}, -1, ""},
 };
 
@@ -224,6 +255,46 @@ START_TEST(drafts_are_printed_as_the_register_s_bindings_with_a_reason)
 }
 END_TEST
 
+#define LIMITED(id, name, limits)                                                                            \
+    "<Fan name='" name "' id='c" id "'><DataItems><DataItem id='" id                                         \
+    "' category='SAMPLE' type='ROTARY_VELOCITY'/></DataItems><Configuration><Specifications>"                \
+    "<Specification type='ROTARY_VELOCITY' dataItemIdRef='" id "'>" limits                                   \
+    "</Specification></Specifications></Configuration></Fan>"
+
+static const char a_model_with_limits[] =
+    "<MTConnectDevices><Header instanceId='1'/><Devices><Device uuid='m'><Components>" LIMITED(
+        "a", "1", "<Nominal>4000</Nominal><LowerWarning>3200</LowerWarning><LowerLimit>2800</LowerLimit>")
+        LIMITED("b", "2", "<Nominal>4000</Nominal><LowerWarning>3200</LowerWarning>")
+            LIMITED("c", "3", "<Minimum>2500</Minimum>")
+                LIMITED("d", "4", "") "</Components></Device></Devices></MTConnectDevices>";
+
+START_TEST(what_the_machine_says_of_its_limits_stands_in_the_reason)
+{
+    struct err err = {0};
+    char out[4000];
+    ck_assert_int_eq(discover_at(a_model_with_limits, out, sizeof out, &err), 0);
+    ck_assert_ptr_nonnull(strstr(out, "\n,m,a,fan_speed,,internal-1,,\"speed of a fan at Fan[1]; the machine "
+                                      "itself says warning below 3200, limit 2800, nominal 4000\"\n"));
+    ck_assert_ptr_nonnull(
+        strstr(out, "\n,m,c,fan_speed,,,,speed of a fan at Fan[3]; the machine itself says minimum 2500\n"));
+    ck_assert_ptr_nonnull(strstr(out, ",speed of a fan at Fan[4]\n"));
+}
+END_TEST
+
+START_TEST(limits_are_drafted_as_fan_models_each_pair_once)
+{
+    struct err err = {0};
+    char out[4000];
+    for (const struct opt *o = discover_options; o->name; o++)
+        if (strcmp(o->name, "limits") == 0)
+            *(bool *)o->target = true;
+    ck_assert_int_eq(discover_at(a_model_with_limits, out, sizeof out, &err), 0);
+    ck_assert_str_eq(out, "fan_model,part,rated_rpm,warning_rpm,l10_hours,l10_temperature_c,reason\n"
+                          ",,4000,3200,,,\"the machine says so of 2 fans, the first at Fan[1]\"\n"
+                          ",,,2500,,,\"the machine says so of 1 fan, the first at Fan[3]\"\n");
+}
+END_TEST
+
 START_TEST(a_feed_is_discovered_when_told_so)
 {
     struct err err = {0};
@@ -271,6 +342,8 @@ int main(void)
     tcase_add_loop_test(tc, an_item_is_proposed_for_what_it_is, 0, PROPOSALS);
     tcase_add_test(tc, drafts_stand_in_the_order_of_the_model);
     tcase_add_test(tc, drafts_are_printed_as_the_register_s_bindings_with_a_reason);
+    tcase_add_test(tc, what_the_machine_says_of_its_limits_stands_in_the_reason);
+    tcase_add_test(tc, limits_are_drafted_as_fan_models_each_pair_once);
     tcase_add_test(tc, a_feed_is_discovered_when_told_so);
     tcase_add_test(tc, an_answer_that_is_no_model_is_an_error_and_nothing_is_printed);
     tcase_add_test(tc, a_format_that_is_not_known_is_wrong_usage);

@@ -100,9 +100,13 @@ static const struct {
     int64_t at_us;
     const char *reason;
 } stamps[] = {
-    {INT64_C(946684800) * US_PER_S, NULL}, {INT64_C(946684800) * US_PER_S - 1, "its time lies before 2000"},
-    {RECEIVED + US_PER_DAY, NULL},         {RECEIVED + US_PER_DAY + 1, "its time lies more than a day ahead"},
-    {0, "its time lies before 2000"},
+    {RECEIVED - 3653 * US_PER_DAY, NULL},
+    {RECEIVED - 3653 * US_PER_DAY - 1, "its time lies more than ten years back"},
+    {RECEIVED - 3 * US_PER_DAY, NULL},
+    {RECEIVED + US_PER_DAY, NULL},
+    {RECEIVED + US_PER_DAY + 1, "its time lies more than a day ahead"},
+    {0, "its time lies more than ten years back"},
+    {INT64_C(946684800) * US_PER_S, "its time lies more than ten years back"}, /* a clock reset to 2000 */
 };
 
 START_TEST(a_time_that_cannot_be_is_set_aside)
@@ -118,6 +122,66 @@ START_TEST(a_time_that_cannot_be_is_set_aside)
         if (stamps[_i].reason)
             ck_assert_str_eq(b.set_aside[0].reason, stamps[_i].reason);
     }
+}
+END_TEST
+
+/* Against the publisher's clock, as far as it is known: a source that is wrong as a whole is told by its
+ * offset. */
+START_TEST(stamps_ahead_of_the_publisher_s_clock_are_counted)
+{
+    static const int64_t offsets[] = {TIME_UNKNOWN, 0, 3600 * US_PER_S, -3600 * US_PER_S};
+    static const unsigned expected[] = {1, 1, 0, 3};
+    struct observation o[] = {sample("f1", "1"), sample("f1", "2"), sample("f1", "3"), sample("f9", "4")};
+    for (unsigned k = 0; k < 4; k++)
+        o[k].sequence = 10 + k;
+    o[0].at_us = RECEIVED + 301 * US_PER_S;
+    o[1].at_us = RECEIVED + 300 * US_PER_S;
+    o[2].at_us = RECEIVED;
+    o[3].at_us = RECEIVED + US_PER_HOUR;
+    struct document d = {.observations = o, .count = 4};
+    struct poll_result r = {.from = {"i", 5}, .to = {"i", 90}, .created_us = offsets[_i]};
+    if (r.created_us != TIME_UNKNOWN)
+        r.created_us += RECEIVED;
+    r.parts[r.part_count++] = (struct poll_part){&d, 5, 90};
+    struct batch b;
+    intake(&source, &r, RECEIVED, mem, &b);
+    ck_assert_uint_eq(b.ahead, expected[_i]);
+    ck_assert_uint_eq(b.reading_count, 3);
+}
+END_TEST
+
+static const struct {
+    const char *type, *sub_type, *statistic, *value;
+    int32_t milli_rpm;
+    const char *reason;
+} kinds[] = {
+    {"ROTARY_VELOCITY", NULL, NULL, "4000", 4000000, NULL},
+    {"ROTARY_VELOCITY", "ACTUAL", NULL, "4000", 4000000, NULL},
+    {"SPINDLE_SPEED", NULL, NULL, "4000", 4000000, NULL}, /* before version 1.2 */
+    {"FAN_SPEED", NULL, NULL, "4000", 4000000, NULL},     /* an extension */
+    {"ANGULAR_VELOCITY", NULL, NULL, "24000", 4000000, NULL},
+    {"ANGULAR_VELOCITY", NULL, NULL, "24001", 4000167, NULL},
+    {"ANGULAR_VELOCITY", NULL, NULL, "0", 0, NULL},
+    {"ANGULAR_VELOCITY", NULL, NULL, NULL, RPM_UNAVAILABLE, NULL},
+    {"ANGULAR_VELOCITY", NULL, NULL, "1e12", 0, "'1e12' is not a speed in rev/min"},
+    {"FREQUENCY", NULL, NULL, "66.7", 0, "it is a frequency: how many pulses make a revolution is not known"},
+    {"ROTARY_VELOCITY", NULL, "AVERAGE", "4000", 0, "'AVERAGE' of a span of time, not the speed at a moment"},
+    {"ROTARY_VELOCITY", "COMMANDED", NULL, "4000", 0, "'COMMANDED' is not the actual speed"},
+    {"ROTARY_VELOCITY", "OVERRIDE", NULL, "80", 0, "'OVERRIDE' is not the actual speed"},
+};
+
+START_TEST(a_speed_is_an_actual_one_at_a_moment)
+{
+    struct observation o = sample("f1", kinds[_i].value);
+    o.type = kinds[_i].type;
+    o.sub_type = kinds[_i].sub_type;
+    o.statistic = kinds[_i].statistic;
+    struct batch b = take_all(&o, 1);
+    ck_assert_uint_eq(b.reading_count, kinds[_i].reason ? 0 : 1);
+    if (kinds[_i].reason)
+        ck_assert_str_eq(b.set_aside[0].reason, kinds[_i].reason);
+    else
+        ck_assert_int_eq(b.readings[0].milli_rpm, kinds[_i].milli_rpm);
 }
 END_TEST
 
@@ -264,6 +328,8 @@ int main(void)
     tcase_add_checked_fixture(tc, set_up, tear_down);
     tcase_add_loop_test(tc, a_speed_is_stored_or_set_aside, 0, (int)(sizeof values / sizeof *values));
     tcase_add_loop_test(tc, a_time_that_cannot_be_is_set_aside, 0, (int)(sizeof stamps / sizeof *stamps));
+    tcase_add_loop_test(tc, stamps_ahead_of_the_publisher_s_clock_are_counted, 0, 4);
+    tcase_add_loop_test(tc, a_speed_is_an_actual_one_at_a_moment, 0, (int)(sizeof kinds / sizeof *kinds));
     tcase_add_test(tc, items_that_are_not_bound_are_left_out);
     tcase_add_test(tc, a_device_is_known_by_uuid_or_by_name);
     tcase_add_test(tc, conditions_carry_drive_axis_and_machine);
