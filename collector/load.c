@@ -4,24 +4,14 @@
 #include "base/log.h"
 #include "columns.h"
 #include "journal.h"
+#include "load_refused.h"
+#include "load_rows.h"
 #include "queries.h"
 #include "schedule.h"
 
 #include <string.h>
 
 enum { JOURNAL_READINGS = 500000 };
-
-static const char *const state_words[] = {
-    [STATE_NORMAL] = "normal",
-    [STATE_WARNING] = "warning",
-    [STATE_ALARM] = "alarm",
-    [STATE_UNAVAILABLE] = "unavailable",
-};
-
-static struct db_value sequence_value(uint64_t sequence)
-{
-    return sequence ? db_int((int64_t)sequence) : db_null();
-}
 
 /* From the first batch of a source to its last. */
 struct move {
@@ -80,8 +70,8 @@ static void add_move(struct columns *c, const struct move *m)
         db_int((int64_t)m->first->from.next),
         db_text(b->to.instance),
         db_int((int64_t)b->to.next),
-        sequence_value(b->last_sequence),
-        sequence_value(b->buffer_size),
+        load_sequence(b->last_sequence),
+        load_sequence(b->buffer_size),
         db_moment(b->received_us),
         has_offset ? db_int(b->clock_offset_us / 1000) : db_null(),
     };
@@ -153,118 +143,45 @@ static bool store_readings(struct db *db, const struct batch *const *batches, si
     return true;
 }
 
-static void add_condition(struct columns *c, const struct batch *b, const struct condition_row *row)
-{
-    const struct observation *o = row->observation;
-    const struct db_value cells[] = {
-        db_text(b->site),
-        db_text(b->source),
-        db_text(b->to.instance),
-        db_int((int64_t)o->sequence),
-        db_moment(b->received_us),
-        db_moment(o->at_us),
-        db_text(o->device),
-        db_text(o->item),
-        db_text(o->type ? o->type : ""),
-        db_text(state_words[o->state]),
-        db_text(o->native_code),
-        db_text(o->condition_id),
-        db_text(o->native_severity),
-        db_text(o->qualifier),
-        db_text(o->value),
-        db_text(row->machine),
-        db_text(row->drive),
-        db_text(row->axis),
-    };
-    columns_add(c, cells);
-}
-
-static void add_event(struct columns *c, const struct batch *b, const struct event_row *row)
-{
-    const struct observation *o = row->observation;
-    const struct db_value cells[] = {
-        db_text(b->site),
-        db_text(b->source),
-        db_text(b->to.instance),
-        db_int((int64_t)o->sequence),
-        db_moment(b->received_us),
-        db_moment(o->at_us),
-        db_text(o->device),
-        db_text(o->item),
-        db_text(row->role == ROLE_POWER ? "power" : "availability"),
-        db_text(o->value),
-    };
-    columns_add(c, cells);
-}
-
-static void add_gap(struct columns *c, const struct batch *b, const struct gap_row *gap)
-{
-    const struct db_value cells[] = {
-        db_text(b->site),
-        db_text(b->source),
-        db_text(gap->instance),
-        sequence_value(gap->from_sequence),
-        sequence_value(gap->to_sequence),
-        db_moment(gap->from_us),
-        db_moment(gap->to_us),
-        db_text(gap->reason),
-        db_moment(b->received_us),
-    };
-    columns_add(c, cells);
-}
-
-static void add_set_aside(struct columns *c, const struct batch *b, const struct set_aside_row *row)
-{
-    const struct db_value cells[] = {
-        db_text(b->site),          db_text(b->source),
-        db_text(b->to.instance),   sequence_value(row->sequence <= INT64_MAX ? row->sequence : 0),
-        db_moment(b->received_us), db_text(row->item),
-        db_text(row->reason),
-    };
-    columns_add(c, cells);
-}
-
 static bool store_rows(struct db *db, const struct batch *const *batches, size_t count, struct arena *mem,
                        struct err *err)
 {
-    struct columns *conditions = columns_new(mem, 18), *events = columns_new(mem, 10);
-    struct columns *gaps = columns_new(mem, 9), *aside = columns_new(mem, 7);
-    for (size_t k = 0; k < count; k++) {
-        const struct batch *b = batches[k];
-        for (size_t n = 0; n < b->condition_count; n++)
-            add_condition(conditions, b, &b->conditions[n]);
-        for (size_t n = 0; n < b->event_count; n++)
-            add_event(events, b, &b->events[n]);
-        for (size_t n = 0; n < b->gap_count; n++)
-            add_gap(gaps, b, &b->gaps[n]);
-        for (size_t n = 0; n < b->set_aside_count; n++)
-            add_set_aside(aside, b, &b->set_aside[n]);
+    for (enum row_kind kind = 0; kind < ROW_KINDS; kind++) {
+        size_t n;
+        struct row *rows = load_rows_of(kind, batches, count, mem, &n);
+        if (!load_rows_store(db, kind, rows, n, mem, err))
+            return false;
     }
-    return columns_exec(conditions, db, &q_condition_insert, NULL, err) &&
-           columns_exec(events, db, &q_device_event_insert, NULL, err) &&
-           columns_exec(gaps, db, &q_gap_insert, NULL, err) &&
-           columns_exec(aside, db, &q_set_aside_insert, NULL, err);
+    return true;
+}
+
+static bool store_whole(struct db *db, const struct batch *const *batches, size_t count, struct arena *mem,
+                        struct err *err)
+{
+    return store_readings(db, batches, count, mem, err) && store_rows(db, batches, count, mem, err);
 }
 
 /* One transaction. True with LOAD_STALE: nothing was stored. */
-static bool load_together(struct db *db, const struct batch *const *batches, size_t count, struct arena *mem,
-                          enum load_fate *fate, struct err *err)
+static bool load_together(struct db *db, const struct batch *const *batches, size_t count, bool sifted,
+                          struct arena *mem, struct load_result *result, struct err *err)
 {
     struct moves moves = {0};
-    *fate = LOAD_STALE;
+    size_t aside = 0;
+    *result = (struct load_result){.fate = LOAD_STALE};
     if (!moves_of(batches, count, mem, &moves))
         return true;
     if (!db_begin(db, err))
         return false;
     bool moved = false;
     if (!move_cursors(db, &moves, mem, &moved, err) ||
-        (moved && (!store_readings(db, batches, count, mem, err) ||
-                   !store_rows(db, batches, count, mem, err) || !db_commit(db, err)))) {
+        (moved && (!(sifted ? load_sifted(db, batches, count, mem, &aside, err)
+                            : store_whole(db, batches, count, mem, err)) ||
+                   !db_commit(db, err)))) {
         db_rollback(db);
         return false;
     }
     if (moved)
-        *fate = LOAD_STORED;
+        *result = (struct load_result){.fate = LOAD_STORED, .set_aside = aside};
     else
         db_rollback(db);
     return true;
@@ -280,18 +197,18 @@ static bool load_apart(struct db *db, const struct batch *const *batches, size_t
                        struct load_result *result, struct err *err)
 {
     struct err why = {0};
-    *result = (struct load_result){.fate = LOAD_STALE};
-    if (load_together(db, batches, count, mem, &result->fate, &why))
+    bool done = load_together(db, batches, count, false, mem, result, &why);
+    if (!done && load_is_about_content(&why)) {
+        err_clear(&why);
+        done = load_together(db, batches, count, true, mem, result, &why);
+    }
+    if (done || is_passing(&why))
         return true;
     if (why.kind != ERR_REJECTED) {
         *err = why;
         return false;
     }
-    if (is_passing(&why)) {
-        result->fate = LOAD_STALE;
-        return true;
-    }
-    *result = (struct load_result){LOAD_REFUSED, arena_strdup(mem, why.text)};
+    *result = (struct load_result){.fate = LOAD_REFUSED, .why = arena_strdup(mem, why.text)};
     log_error("load.refused", "source=%s sqlstate=%s why='%s'", batches[0]->source, why.sqlstate, why.text);
     return true;
 }
@@ -316,6 +233,8 @@ static bool load_one_by_one(struct db *db, const struct batch *batches, size_t c
             if (strcmp(batches[m].source, batches[k].source) == 0) {
                 results[m] = results[k];
                 done[m] = true;
+                if (m > k)
+                    results[m].set_aside = 0;
             }
         }
     }
@@ -330,16 +249,16 @@ bool load_batches(struct db *db, const struct batch *batches, size_t count, stru
         all[k] = &batches[k];
         results[k] = (struct load_result){.fate = LOAD_STALE};
     }
-    enum load_fate fate = LOAD_STALE;
+    struct load_result together;
     struct err why = {0};
     if (!count)
         return true;
-    if (load_together(db, all, count, mem, &fate, &why) && fate == LOAD_STORED) {
+    if (load_together(db, all, count, false, mem, &together, &why) && together.fate == LOAD_STORED) {
         for (size_t k = 0; k < count; k++)
             results[k].fate = LOAD_STORED;
         return true;
     }
-    if (why.kind != ERR_NONE && why.kind != ERR_REJECTED) {
+    if (why.kind != ERR_NONE && why.kind != ERR_REJECTED && !is_passing(&why)) {
         *err = why;
         return false;
     }

@@ -14,18 +14,21 @@
 enum load_fate {
     LOAD_STORED,
     LOAD_STALE,   /* the source's cursor stands elsewhere: read it again */
-    LOAD_REFUSED, /* the database refuses the content: trying again would fail for ever */
+    LOAD_REFUSED, /* the database refuses the whole: trying again would fail for ever */
 };
 
 struct load_result {
     enum load_fate fate;
-    const char *why; /* LOAD_REFUSED */
+    const char *why;  /* LOAD_REFUSED */
+    size_t set_aside; /* LOAD_STORED: rows that the database refused for their content; at the source's first
+                         batch */
 };
 
 /*
  * Stores batches; those of one source stand in the order in which they were read. When all together cannot
- * be stored, each source is tried for itself, and results[k] says what became of batches[k]. False: the
- * database cannot be used now, and nothing more was stored than the results say.
+ * be stored, each source is tried for itself, without those of its rows that the database refuses, and
+ * results[k] says what became of batches[k]. False: the database cannot be used now, and nothing more was
+ * stored than the results say.
  */
 MUST_USE bool load_batches(struct db *db, const struct batch *batches, size_t count, struct arena *mem,
                            struct load_result *results, struct err *err);

@@ -18,16 +18,45 @@ static const char *what_text(const struct query *q, char room[static WHAT_TEXT])
 
 bool db_open(struct db **out, const char *conninfo, const char *application, struct err *err)
 {
+    return db_open_where(out, conninfo, application, NULL, NULL, err);
+}
+
+static bool open_host(struct db **out, const char *conninfo, const char *application,
+                      const struct link_host *host, struct err *err)
+{
     struct db *db = calloc(1, sizeof *db);
-    *out = NULL;
     if (!db)
         return err_set(err, ERR_SYSTEM, "no memory for a connection to the database");
-    if (!link_open(db, conninfo, application, err)) {
+    if (!link_open(db, conninfo, application, host, err)) {
         db_close(db);
         return false;
     }
     *out = db;
     return true;
+}
+
+bool db_open_where(struct db **out, const char *conninfo, const char *application, db_accept_fn *accept,
+                   void *context, struct err *err)
+{
+    struct link_hosts hosts;
+    struct err first = {0};
+    *out = NULL;
+    if (!link_hosts_read(&hosts, conninfo, err))
+        return false;
+    for (size_t k = 0; k < hosts.count && !*out; k++) {
+        struct err why = {0};
+        if (open_host(out, conninfo, application, hosts.count > 1 ? &hosts.all[k] : NULL, &why) && accept &&
+            !accept(context, *out, &why)) {
+            db_close(*out);
+            *out = NULL;
+        }
+        if (!*out && (first.kind == ERR_NONE || why.kind == ERR_UNAVAILABLE))
+            first = why; /* one that may come back counts for more than one that is set up wrongly */
+    }
+    link_hosts_free(&hosts);
+    if (!*out)
+        *err = first;
+    return *out != NULL;
 }
 
 void db_close(struct db *db)
@@ -114,6 +143,27 @@ void db_rollback(struct db *db)
     err_clear(&ignored);
     if (!link_simple(db, "rollback", "ROLLBACK", tag, &ignored))
         db->broken = true;
+}
+
+static bool mark_step(struct db *db, const char *text, struct err *err)
+{
+    char tag[32];
+    return link_start(db, err) && link_simple(db, "cannot mark a transaction", text, tag, err);
+}
+
+bool db_mark(struct db *db, struct err *err)
+{
+    return mark_step(db, "SAVEPOINT mark", err);
+}
+
+bool db_forget_mark(struct db *db, struct err *err)
+{
+    return mark_step(db, "RELEASE SAVEPOINT mark", err);
+}
+
+bool db_back_to_mark(struct db *db, struct err *err)
+{
+    return mark_step(db, "ROLLBACK TO SAVEPOINT mark; RELEASE SAVEPOINT mark", err);
 }
 
 static bool is_prepared(const struct db *db, const struct query *q)

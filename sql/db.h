@@ -80,6 +80,15 @@ struct db_value db_int_array(struct arena *mem, const int64_t *values, size_t co
 
 /* conninfo NULL or "": the PG* environment. application names the session in pg_stat_activity. */
 MUST_USE bool db_open(struct db **db, const char *conninfo, const char *application, struct err *err);
+/*
+ * As db_open, from a connection string or environment that names several hosts the first one that can be
+ * connected to and that 'accept' finds good: each has its own time, and unless the settings say otherwise it
+ * must take writes (target_session_attrs). 'accept' may be NULL. (Several hosts of a service file are left to
+ * libpq.)
+ */
+typedef bool db_accept_fn(void *context, struct db *db, struct err *err);
+MUST_USE bool db_open_where(struct db **db, const char *conninfo, const char *application,
+                            db_accept_fn *accept, void *context, struct err *err);
 void db_close(struct db *db);                    /* NULL is fine; an open transaction is rolled back */
 void db_set_deadline(struct db *db, int64_t ms); /* for each later call; 0: none; default 30 s */
 int64_t db_deadline(const struct db *db);
@@ -91,6 +100,10 @@ const char *db_redacted(const char *conninfo, struct arena *mem);
 MUST_USE bool db_begin(struct db *db, struct err *err);
 MUST_USE bool db_commit(struct db *db, struct err *err);
 void db_rollback(struct db *db);
+/* A point inside the transaction to which a part that failed can be taken back; marks nest. */
+MUST_USE bool db_mark(struct db *db, struct err *err);
+MUST_USE bool db_forget_mark(struct db *db, struct err *err);  /* what was done since stays */
+MUST_USE bool db_back_to_mark(struct db *db, struct err *err); /* and forgets it */
 
 /* A statement without rows; calls of functions that return void count as such. *affected may be NULL. */
 MUST_USE bool db_exec(struct db *db, const struct query *q, const struct db_value *params, int count,

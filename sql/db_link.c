@@ -13,6 +13,8 @@ enum { DEFAULT_DEADLINE_MS = 30000, CONNECT_TIMEOUT_S = 5 };
 
 static const char HINT_PREPARE[] = "run 'vaneward-collector prepare' as the owner of the schema";
 static const char HINT_HOST[] = "check host and port, and that the database server runs";
+static const char HINT_FULL[] = "raise the connection limit of the role, the database or the server, or end "
+                                "other sessions";
 static const char HINT_LOGIN[] = "check user, password and database of the connection string";
 
 /* One sentence on one line: libpq's own messages span several. */
@@ -81,28 +83,42 @@ static bool link_wait(struct db *db, const char *what, short *events, struct err
     }
 }
 
-static bool begin_connect(struct db *db, const char *conninfo, const char *application, struct err *err)
+/* Where several hosts stand to choose from, one that takes no writes is passed over. */
+static const char *session_attrs(const struct link_host *host)
+{
+    return host && !getenv("PGTARGETSESSIONATTRS") ? "read-write" : "";
+}
+
+static bool begin_connect(struct db *db, const char *conninfo, const char *application,
+                          const struct link_host *host, struct err *err)
 {
     /* A service file sets its own; so may the environment and, by standing later, the connection string. */
     bool defaults = !getenv("PGSERVICE") && !(conninfo && strstr(conninfo, "service"));
     char timeout[16];
     snprintf(timeout, sizeof timeout, "%d", CONNECT_TIMEOUT_S);
-    const char *const keys[] = {"connect_timeout",  "keepalives_idle",  "keepalives_interval",
-                                "keepalives_count", "tcp_user_timeout", "dbname",
-                                "application_name", "client_encoding",  NULL};
-    const char *const values[] = {getenv("PGCONNECT_TIMEOUT") ? "" : timeout,
-                                  "3",
-                                  "1",
-                                  "3",
-                                  "4000",
-                                  conninfo,
-                                  application,
-                                  "UTF8",
-                                  NULL};
-    enum { DEFAULTS = 5 };
-    size_t skip = defaults ? 0 : DEFAULTS;
+    const char *const pairs[][2] = {
+        {"connect_timeout", getenv("PGCONNECT_TIMEOUT") ? "" : timeout},
+        {"keepalives_idle", "3"},
+        {"keepalives_interval", "1"},
+        {"keepalives_count", "3"},
+        {"tcp_user_timeout", "4000"},
+        {"target_session_attrs", session_attrs(host)},
+        {"dbname", conninfo},
+        {"application_name", application},
+        {"client_encoding", "UTF8"},
+        {"host", host ? host->host : NULL},
+        {"hostaddr", host ? host->hostaddr : NULL},
+        {"port", host ? host->port : NULL},
+    };
+    enum { DEFAULTS = 6, PAIRS = sizeof pairs / sizeof *pairs };
+    const char *keys[PAIRS + 1] = {0}, *values[PAIRS + 1] = {0};
+    size_t n = 0;
+    for (size_t k = defaults ? 0 : DEFAULTS; k < PAIRS; k++) {
+        keys[n] = pairs[k][0];
+        values[n++] = pairs[k][1];
+    }
 
-    db->conn = PQconnectStartParams(keys + skip, values + skip, 1);
+    db->conn = PQconnectStartParams(keys, values, 1);
     if (!db->conn)
         return err_set(err, ERR_SYSTEM, "no memory for a connection to the database");
     /* The SQLSTATE of a refused login stands only in the verbose form of the message. */
@@ -110,7 +126,7 @@ static bool begin_connect(struct db *db, const char *conninfo, const char *appli
     return true;
 }
 
-/* The seconds of connect_timeout for each host that is named: libpq leaves this to the caller. */
+/* connect_timeout, which libpq leaves to the caller here; for each host where several are left to libpq. */
 static int64_t connect_ms(PGconn *conn)
 {
     int64_t seconds = CONNECT_TIMEOUT_S, hosts = 1;
@@ -168,7 +184,8 @@ static bool connect_failed(struct db *db, struct err *err)
                  (!strncmp(state, "28", 2) || !strncmp(state, "3D", 2));
     err_set(err, login ? ERR_CONFIG : ERR_UNAVAILABLE, "cannot connect to the database: %s", why);
     memcpy(err->sqlstate, state, sizeof state);
-    return err_hint(err, "%s", login ? HINT_LOGIN : HINT_HOST);
+    bool full = !strcmp(state, "53300");
+    return err_hint(err, "%s", login ? HINT_LOGIN : full ? HINT_FULL : HINT_HOST);
 }
 
 /* A parse message can quote a piece of the string, so it is shown only where no password can stand in it. */
@@ -189,7 +206,8 @@ static bool conninfo_is_sound(const char *conninfo, struct err *err)
     return sound;
 }
 
-bool link_open(struct db *db, const char *conninfo, const char *application, struct err *err)
+bool link_open(struct db *db, const char *conninfo, const char *application, const struct link_host *host,
+               struct err *err)
 {
     static const char pin[] =
         "SET search_path = pg_catalog, vaneward; SET TimeZone = 'UTC';"
@@ -199,7 +217,7 @@ bool link_open(struct db *db, const char *conninfo, const char *application, str
     char tag[32];
     if (conninfo && *conninfo && !conninfo_is_sound(conninfo, err))
         return false;
-    if (!begin_connect(db, conninfo && *conninfo ? conninfo : NULL, application, err))
+    if (!begin_connect(db, conninfo && *conninfo ? conninfo : NULL, application, host, err))
         return false;
     if (!finish_connect(db, err))
         return connect_failed(db, err);

@@ -27,7 +27,22 @@ struct rows {
     PGresult *result;
 };
 
-bool link_open(struct db *db, const char *conninfo, const char *application, struct err *err);
+/* One of several hosts of a connection string; NULL: not said. */
+struct link_host {
+    char *host, *hostaddr, *port;
+};
+struct link_hosts {
+    struct link_host *all;
+    size_t count;
+};
+
+/* The hosts that the string, or where it names none the environment, names; at least one. */
+bool link_hosts_read(struct link_hosts *hosts, const char *conninfo, struct err *err);
+void link_hosts_free(struct link_hosts *hosts);
+
+/* host NULL: the one that the string or the environment names. */
+bool link_open(struct db *db, const char *conninfo, const char *application, const struct link_host *host,
+               struct err *err);
 
 /* The call that begins now has the session's deadline. False on a broken connection or inside a COPY. */
 bool link_start(struct db *db, struct err *err);
