@@ -73,8 +73,11 @@ static inline size_t words_of(struct arena *mem, const char *path, struct word *
     *words = arena_array(mem, struct word, (size_t)occurrences(text, "<word ") + 1);
     for (const char *line = text; line; line = (line = strchr(line, '\n')) ? line + 1 : NULL) {
         struct word *w = &(*words)[count];
-        char row[400]; /* sscanf measures its whole text first */
-        snprintf(row, sizeof row, "%.*s", (int)strcspn(line, "\n"), line);
+        char row[400]; /* apart: sscanf measures its whole text first */
+        size_t length = strcspn(line, "\n");
+        length = length < sizeof row ? length : sizeof row - 1;
+        memcpy(row, line, length);
+        row[length] = '\0';
         double width, height;
         if (sscanf(row, " <page width=\"%lf\" height=\"%lf\"", &width, &height) == 2) {
             number++;
