@@ -19,14 +19,20 @@ bool settings_open_unprepared(struct db **db, struct err *err)
     return db_open(db, settings.db, "vaneward-collector", err);
 }
 
-bool settings_open(struct db **db, struct err *err)
+bool settings_open_where(struct db **db, db_accept_fn *accept, void *context, struct err *err)
 {
-    if (!settings_open_unprepared(db, err))
+    if (!db_open_where(db, settings.db, "vaneward-collector", accept, context, err))
         return false;
     if (migrate_check(*db, err))
         return true;
     db_close(*db);
+    *db = NULL;
     return false;
+}
+
+bool settings_open(struct db **db, struct err *err)
+{
+    return settings_open_where(db, NULL, NULL, err);
 }
 
 void settings_apply_log(void)

@@ -17,6 +17,8 @@ extern const struct opt settings_options[]; /* --db, --json, --verbose, --quiet 
 
 /* Opens the database and makes sure that its schema is the program's. */
 MUST_USE bool settings_open(struct db **db, struct err *err);
+/* As settings_open, on a server that 'accept' finds good (db_open_where). */
+MUST_USE bool settings_open_where(struct db **db, db_accept_fn *accept, void *context, struct err *err);
 /* As settings_open, whatever the schema is. */
 MUST_USE bool settings_open_unprepared(struct db **db, struct err *err);
 /* Sets how much is logged, by --verbose and --quiet. */

@@ -1,0 +1,119 @@
+#include "primary.h"
+
+#include "base/log.h"
+#include "base/text.h"
+#include "queries.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <inttypes.h>
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+enum { IDENTIFIER, TIMELINE };
+
+static const char FILE_NAME[] = "database-primary";
+
+/* The file holds one line: identifier and timeline. */
+static bool read_line(struct primary *p, FILE *in, struct err *err)
+{
+    char timeline[32] = "";
+    if (fscanf(in, "%31[0-9] %31[0-9]", p->identifier, timeline) == 2 && text_int64(timeline, &p->timeline))
+        return true;
+    err_set(err, ERR_CONFIG, "'%s' does not hold the identifier and timeline of a database", p->path);
+    return err_hint(err, "remove it when no old primary can come back");
+}
+
+bool primary_open(struct primary *p, const char *dir, struct err *err)
+{
+    *p = (struct primary){0};
+    if (!dir || !*dir)
+        return true;
+    if (snprintf(p->path, sizeof p->path, "%s/%s", dir, FILE_NAME) >= (int)sizeof p->path)
+        return err_set(err, ERR_CONFIG, "the name of the folder for state is too long");
+    FILE *in = fopen(p->path, "r");
+    if (!in && errno == ENOENT)
+        return access(dir, W_OK | X_OK) == 0 ||
+               err_set(err, ERR_CONFIG, "cannot keep state in '%s': %s", dir, strerror(errno));
+    if (!in)
+        return err_set(err, ERR_CONFIG, "cannot read '%s': %s", p->path, strerror(errno));
+    bool good = read_line(p, in, err);
+    fclose(in);
+    return good;
+}
+
+static bool write_line(const struct primary *p, const char *path)
+{
+    char line[80];
+    int n = snprintf(line, sizeof line, "%s %" PRId64 "\n", p->identifier, p->timeline);
+    int fd = open(path, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0644);
+    if (fd < 0)
+        return false;
+    bool good = write(fd, line, (size_t)n) == n && fsync(fd) == 0;
+    return close(fd) == 0 && good;
+}
+
+/* What cannot be kept on disk is still known to this run. */
+static void keep(const struct primary *p)
+{
+    char fresh[PATH_MAX + 8];
+    if (!p->path[0])
+        return;
+    snprintf(fresh, sizeof fresh, "%s.new", p->path);
+    if (!write_line(p, fresh) || rename(fresh, p->path) != 0)
+        log_warn("database.primary_not_kept", "file='%s' why='%s'", p->path, strerror(errno));
+}
+
+static bool refuse(struct primary *p, const char *identifier, int64_t timeline, struct err *err)
+{
+    if (strcmp(identifier, p->identifier) != 0)
+        err_set(err, ERR_UNAVAILABLE, "the server is another database system (%s, known is %s)", identifier,
+                p->identifier);
+    else
+        err_set(err, ERR_UNAVAILABLE, "the server is an old primary: timeline %" PRId64 ", known is %" PRId64,
+                timeline, p->timeline);
+    if (p->path[0])
+        err_hint(err, "take the old server away; if the database was made anew on purpose, remove '%s'",
+                 p->path);
+    if (!p->told)
+        log_error("database.old_primary", "why='%s'", err->text);
+    p->told = true;
+    return false;
+}
+
+static bool compare(struct primary *p, const char *identifier, int64_t timeline, struct err *err)
+{
+    bool is_first = !p->identifier[0];
+    if (!is_first && (strcmp(identifier, p->identifier) != 0 || timeline < p->timeline))
+        return refuse(p, identifier, timeline, err);
+    p->told = false;
+    if (!is_first && timeline == p->timeline)
+        return true;
+    if (!is_first)
+        log_warn("database.new_primary", "timeline=%" PRId64 " before=%" PRId64, timeline, p->timeline);
+    snprintf(p->identifier, sizeof p->identifier, "%s", identifier);
+    p->timeline = timeline;
+    keep(p);
+    return true;
+}
+
+bool primary_accept(void *primary, struct db *db, struct err *err)
+{
+    struct err why = {0};
+    struct rows *rows;
+    if (!db_query(db, &q_server_identity, NULL, 0, &rows, &why)) {
+        if (strcmp(why.sqlstate, "42501") != 0) {
+            *err = why;
+            return false;
+        }
+        log_warn("database.identity_hidden", "why='%s'", why.text); /* the rights were taken away */
+        return true;
+    }
+    bool is_standby = rows_null(rows, 0, TIMELINE);
+    bool good =
+        !is_standby && compare(primary, rows_text(rows, 0, IDENTIFIER), rows_int(rows, 0, TIMELINE), err);
+    rows_free(rows);
+    return good || !is_standby ||
+           err_set(err, ERR_UNAVAILABLE, "the server is a standby: it takes no writes");
+}
