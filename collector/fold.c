@@ -3,6 +3,7 @@
 #include "base/clock.h"
 #include "base/episode.h"
 #include "columns.h"
+#include "outbox.h"
 #include "queries.h"
 
 #include <stdlib.h>
@@ -25,6 +26,7 @@ struct version {
 /* The folding of one drive. */
 struct drive_fold {
     struct db *db;
+    const struct outbox_channels *alerts; /* NULL: none is written */
     struct arena *mem, *scratch;
     const char *site, *drive;
     struct fault_report *reports;
@@ -243,6 +245,38 @@ static bool write_versions(struct drive_fold *f, struct err *err)
     return columns_exec(fresh, f->db, &q_episode_insert, NULL, err);
 }
 
+static bool is_newest(const struct version *v)
+{
+    return v->known_until_us == TIME_UNKNOWN;
+}
+
+static bool has_newest(const struct drive_fold *f, const struct episode *e)
+{
+    for (size_t k = 0; k < f->version_count; k++) {
+        const struct version *v = &f->versions[k];
+        if (is_newest(v) && v->episode.fault == e->fault && v->episode.began_us == e->began_us)
+            return true;
+    }
+    return false;
+}
+
+/* Of several states that became known together only the newest is told. */
+static bool write_alerts(struct drive_fold *f, struct err *err)
+{
+    if (!f->alerts)
+        return true;
+    struct columns *news = outbox_news(f->mem);
+    for (size_t k = 0; k < f->version_count; k++) {
+        const struct version *v = &f->versions[k];
+        bool withdrawn = v->is_stored && !is_newest(v) && !has_newest(f, &v->episode);
+        if (withdrawn || (!v->is_stored && is_newest(v)))
+            outbox_note(news, f->site, f->drive, fault_words[v->episode.fault], &v->episode,
+                        withdrawn ? v->known_until_us : v->known_from_us, withdrawn);
+    }
+    int64_t written;
+    return outbox_write(f->db, news, f->alerts, clock_now_us(), f->mem, &written, err);
+}
+
 /* *since_us: the earliest receipt that is new; TIME_UNKNOWN when none is. */
 static bool mark_new(struct drive_fold *f, int64_t *since_us, struct err *err)
 {
@@ -276,12 +310,12 @@ static bool fold_drive(struct drive_fold *f, bool anew, struct err *err)
     if (!take_back(f, since_us, err) || !read_reports(f, err) || !read_versions(f, err))
         return false;
     learn_from(f, since_us);
-    return write_versions(f, err);
+    return write_versions(f, err) && write_alerts(f, err);
 }
 
 /* Some drives in one transaction. *done is false when another process folds. */
-static bool fold_some(struct db *db, const struct rows *drives, size_t first, size_t count, bool anew,
-                      bool *done, struct err *err)
+static bool fold_some(struct db *db, const struct outbox_channels *alerts, const struct rows *drives,
+                      size_t first, size_t count, bool anew, bool *done, struct err *err)
 {
     struct arena *mem = arena_new(DRIVE_BYTES), *scratch = arena_new(DRIVE_BYTES);
     struct rows *lock = NULL;
@@ -289,6 +323,7 @@ static bool fold_some(struct db *db, const struct rows *drives, size_t first, si
     *done = ok && rows_bool(lock, 0, 0);
     for (size_t k = first; ok && *done && k < first + count; k++) {
         struct drive_fold f = {.db = db,
+                               .alerts = alerts,
                                .mem = mem,
                                .scratch = scratch,
                                .site = rows_text(drives, k, 0),
@@ -305,7 +340,7 @@ static bool fold_some(struct db *db, const struct rows *drives, size_t first, si
     return ok;
 }
 
-bool fold_new(struct db *db, int64_t *drives, struct err *err)
+bool fold_new(struct db *db, const struct outbox_channels *alerts, int64_t *drives, struct err *err)
 {
     *drives = 0;
     for (;;) {
@@ -314,7 +349,7 @@ bool fold_new(struct db *db, int64_t *drives, struct err *err)
         if (!db_query(db, &q_fold_due, params, 1, &due, err))
             return false;
         size_t count = rows_count(due);
-        bool done = false, ok = count == 0 || fold_some(db, due, 0, count, false, &done, err);
+        bool done = false, ok = count == 0 || fold_some(db, alerts, due, 0, count, false, &done, err);
         rows_free(due);
         if (!ok)
             return false;
@@ -333,7 +368,7 @@ bool fold_all(struct db *db, int64_t *drives, struct err *err)
     bool ok = true, done = true;
     for (size_t at = 0; ok && done && at < rows_count(all); at += DRIVES_A_TRANSACTION) {
         size_t left = rows_count(all) - at, n = left < DRIVES_A_TRANSACTION ? left : DRIVES_A_TRANSACTION;
-        ok = fold_some(db, all, at, n, true, &done, err);
+        ok = fold_some(db, NULL, all, at, n, true, &done, err);
         if (ok && done)
             *drives += (int64_t)n;
     }

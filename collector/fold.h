@@ -9,10 +9,13 @@
 #ifndef COLLECTOR_FOLD_H
 #define COLLECTOR_FOLD_H
 
-#include "db.h"
+#include "outbox.h"
 
-/* Drives with conditions that no episode takes into account yet; *drives counts them. */
-MUST_USE bool fold_new(struct db *db, int64_t *drives, struct err *err);
+/*
+ * Drives with conditions that no episode takes into account yet; *drives counts them. What is new of their
+ * episodes is written to the outbox for these channels (NULL: for none) in the same transaction.
+ */
+MUST_USE bool fold_new(struct db *db, const struct outbox_channels *alerts, int64_t *drives, struct err *err);
 /* All drives from the first condition on: needed when the code map has changed. */
 MUST_USE bool fold_all(struct db *db, int64_t *drives, struct err *err);
 

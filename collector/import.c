@@ -193,7 +193,7 @@ static bool derive(struct db *db, struct err *err)
 {
     struct seal_report report = {0};
     int64_t drives;
-    return fold_new(db, &drives, err) && seal(db, clock_now_us(), &report, err);
+    return fold_new(db, NULL, &drives, err) && seal(db, clock_now_us(), &report, err);
 }
 
 static bool import_files(struct db *db, const char *const *paths, int count, struct arena *mem,

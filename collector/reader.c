@@ -1,7 +1,9 @@
 #include "reader.h"
 
 #include "base/clock.h"
+#include "base/log.h"
 #include "columns.h"
+#include "drain.h"
 #include "load.h"
 #include "queries.h"
 #include "schedule.h"
@@ -12,9 +14,11 @@
 
 enum {
     FLUSH_MS = 1000,
+    FLUSH_STATES_MS = 150, /* a warning lasts a minute only */
     FLUSH_READINGS = 10000,
     FLUSH_BATCHES = 4096,
-    TRIES = 3, /* in a run that ends */
+    STUCK_MS = 1000, /* until the spool is tried again */
+    TRIES = 3,       /* in a run that ends */
 };
 static const size_t REGISTER_BYTES = (size_t)8 * 1024 * 1024 * 1024;
 static const size_t BATCH_BYTES = (size_t)2 * 1024 * 1024 * 1024;
@@ -32,10 +36,12 @@ struct reader {
     struct batch *batches;
     struct station **owners; /* of each batch */
     size_t waiting, waiting_readings;
-    int64_t waiting_since_ms;
+    int64_t flush_due_ms; /* while something waits */
     bool failures_waiting;
     bool lost; /* the stations stand where nothing is stored */
     bool has_conditions;
+    struct drain drain; /* with the spool; NULL: none */
+    bool stuck;         /* neither the database nor the spool takes what is waiting: nothing more is asked */
     struct reader_totals totals;
 };
 
@@ -49,9 +55,11 @@ bool reader_new(struct reader **out, enum reader_mode mode, size_t in_flight, st
     r->most_in_flight = in_flight;
     r->due = schedule_new();
     r->mem = arena_new(BATCH_BYTES);
-    r->batches = calloc(FLUSH_BATCHES, sizeof *r->batches);
-    r->owners = calloc(FLUSH_BATCHES, sizeof(struct station *));
+    /* When stuck, the answers under way come on top of a full house. */
+    r->batches = calloc(FLUSH_BATCHES + in_flight, sizeof *r->batches);
+    r->owners = calloc(FLUSH_BATCHES + in_flight, sizeof(struct station *));
     r->lost = true;
+    r->totals.last_success_us = TIME_UNKNOWN;
     if (!r->batches || !r->owners)
         return err_set(err, ERR_SYSTEM, "out of memory");
     return true;
@@ -119,11 +127,19 @@ static bool make_fetch(struct reader *r, size_t targets, struct err *err)
     return fetch_new(&r->fetch, &limits, err);
 }
 
+/* Where reading goes on: behind what is spooled, else where it is stored. */
+static void stand(const struct reader *r, struct station *st)
+{
+    struct cursor at;
+    bool is_spooled = r->drain.spool && spool_end(r->drain.spool, st->key, &at);
+    station_stand(st, is_spooled ? &at : &st->source->cursor);
+}
+
 static void take_over(struct reader *r, struct station *st, const struct source *s)
 {
     st->source = s;
     if (r->lost)
-        station_stand(st, &s->cursor);
+        stand(r, st);
 }
 
 static void begin(struct reader *r, struct station *st)
@@ -153,6 +169,7 @@ static void merge_stations(struct reader *r, const struct bindings *b)
             take_over(r, merged[k], s);
         } else {
             merged[k] = station_new(s);
+            stand(r, merged[k]);
             begin(r, merged[k]);
         }
     }
@@ -173,6 +190,8 @@ bool reader_register(struct reader *r, struct db *db, struct err *err)
 {
     if (!reader_flush(r, db, err))
         return false;
+    if (r->waiting) /* stuck: they speak of the register that we have */
+        return true;
     struct arena *mem = arena_new(REGISTER_BYTES);
     struct bindings fresh;
     if (!bindings_load(db, mem, &fresh, err) || !make_fetch(r, fresh.count, err)) {
@@ -185,6 +204,7 @@ bool reader_register(struct reader *r, struct db *db, struct err *err)
     arena_free(r->register_mem);
     r->register_mem = mem;
     r->bindings = fresh;
+    r->has_conditions |= r->lost; /* stored, but perhaps not worked out */
     r->lost = false;
     return true;
 }
@@ -224,7 +244,9 @@ static bool stand_again(struct reader *r, struct db *db, const struct load_resul
         stations[n] = r->owners[k];
         sources[n++] = r->owners[k]->source;
         const char *why = results[k].why ? results[k].why : "another collector reads it too";
-        station_failed(r->owners[k], why, clock_now_us());
+        station_failed(r->owners[k], FAILURE_NOT_STORED, why, clock_now_us());
+        r->totals.failures[FAILURE_NOT_STORED]++;
+        r->totals.stale_batches += results[k].fate == LOAD_STALE;
         r->failures_waiting = true;
     }
     struct cursor *cursors = arena_array(r->mem, struct cursor, n);
@@ -262,22 +284,83 @@ static bool note_failures(struct reader *r, struct db *db, struct err *err)
 static bool store(struct reader *r, struct db *db, struct err *err)
 {
     struct load_result *results = arena_array(r->mem, struct load_result, r->waiting);
+    int64_t began_ms = clock_mono_ms();
     if (!load_batches(db, r->batches, r->waiting, r->mem, results, err))
         return false;
+    histogram_add(&r->totals.commits, (double)(clock_mono_ms() - began_ms) / 1000);
     for (size_t k = 0; k < r->waiting; k++) {
         if (results[k].fate != LOAD_STORED)
             continue;
         count_stored(r, &r->batches[k]);
+        r->totals.last_success_us = clock_now_us();
         station_answered(r->owners[k]);
     }
     return stand_again(r, db, results, err);
 }
 
+void reader_use_spool(struct reader *r, struct spool *spool)
+{
+    r->drain = (struct drain){.spool = spool};
+}
+
+static void count_drained(void *context, const struct batch *b)
+{
+    count_stored(context, b);
+}
+
+bool reader_drain(struct reader *r, struct db *db, struct err *err)
+{
+    bool states;
+    bool ok = drain_turn(&r->drain, db, count_drained, r, &states, err);
+    r->has_conditions |= states;
+    return ok;
+}
+
+static void nothing_waits(struct reader *r)
+{
+    if (r->stuck)
+        log_info("spool.takes", "batches=%zu", r->waiting);
+    r->stuck = false;
+    r->waiting = r->waiting_readings = 0;
+}
+
+/* What waits goes to the spool, or goes on waiting. */
+static void keep(struct reader *r)
+{
+    struct err why = {0};
+    if (spool_append(r->drain.spool, r->batches, r->waiting, &why)) {
+        for (size_t k = 0; k < r->waiting; k++)
+            station_answered(r->owners[k]);
+        nothing_waits(r);
+        return;
+    }
+    if (!r->stuck)
+        log_error("spool.refuses", "batches=%zu why='%s'", r->waiting, why.text);
+    r->stuck = true;
+    r->flush_due_ms = clock_mono_ms() + STUCK_MS;
+}
+
+static bool flush_batches(struct reader *r, struct db *db, struct err *err)
+{
+    if (!r->waiting)
+        return true;
+    if (r->drain.spool && (!db || !spool_empty(r->drain.spool))) {
+        keep(r);
+        return true;
+    }
+    bool ok = store(r, db, err);
+    if (!ok && r->drain.spool) /* it may be stored all the same: the chain of cursors will tell */
+        keep(r);
+    else
+        nothing_waits(r);
+    return ok;
+}
+
 bool reader_flush(struct reader *r, struct db *db, struct err *err)
 {
-    bool ok = (!r->waiting || store(r, db, err)) && (!r->failures_waiting || note_failures(r, db, err));
-    arena_reset(r->mem);
-    r->waiting = r->waiting_readings = 0;
+    bool ok = flush_batches(r, db, err) && (!db || !r->failures_waiting || note_failures(r, db, err));
+    if (!r->waiting)
+        arena_reset(r->mem);
     return ok;
 }
 
@@ -285,7 +368,7 @@ bool reader_flush(struct reader *r, struct db *db, struct err *err)
 
 static void ask_due(struct reader *r)
 {
-    while (fetch_in_flight(r->fetch) < r->most_in_flight) {
+    while (!r->stuck && fetch_in_flight(r->fetch) < r->most_in_flight) {
         struct station *st = schedule_take(r->due, clock_mono_ms());
         if (!st)
             return;
@@ -296,10 +379,19 @@ static void ask_due(struct reader *r)
     }
 }
 
+/* Batches are gathered for a second; state changes are not kept waiting. */
+static void plan_flush(struct reader *r, const struct batch *b)
+{
+    int64_t due_ms = clock_mono_ms() + (b->condition_count ? FLUSH_STATES_MS : FLUSH_MS);
+    if (!r->stuck && (!r->waiting || due_ms < r->flush_due_ms))
+        r->flush_due_ms = due_ms;
+}
+
 static void take(struct reader *r, const struct fetched *came)
 {
     struct station *st = came->tag;
     st->in_flight = false;
+    r->totals.polls++;
     if (st->gone) {
         station_free(st);
         return;
@@ -317,11 +409,11 @@ static void take(struct reader *r, const struct fetched *came)
         station_ask(st, r->fetch);
         break;
     case POLL_FAILED:
+        r->totals.failures[st->failure]++;
         put_after_failure(r, st);
         break;
     case POLL_COMPLETE:
-        if (!r->waiting)
-            r->waiting_since_ms = clock_mono_ms();
+        plan_flush(r, b);
         r->owners[r->waiting++] = st;
         r->waiting_readings += b->reading_count;
         put_next(r, st, more);
@@ -333,8 +425,8 @@ static bool must_flush(const struct reader *r)
 {
     if (r->waiting && reader_is_done(r))
         return true;
-    return r->waiting_readings >= FLUSH_READINGS || r->waiting == FLUSH_BATCHES ||
-           (r->waiting && clock_mono_ms() - r->waiting_since_ms >= FLUSH_MS);
+    bool is_full = r->waiting_readings >= FLUSH_READINGS || r->waiting >= FLUSH_BATCHES;
+    return r->waiting && ((is_full && !r->stuck) || clock_mono_ms() >= r->flush_due_ms);
 }
 
 bool reader_turn(struct reader *r, struct db *db, int64_t wait_ms, struct err *err)
@@ -343,17 +435,17 @@ bool reader_turn(struct reader *r, struct db *db, int64_t wait_ms, struct err *e
     for (; now_ms < end_ms && !reader_is_done(r); now_ms = clock_mono_ms()) {
         ask_due(r);
         int64_t until_ms = end_ms, due_ms = schedule_due_ms(r->due);
-        if (due_ms < until_ms && fetch_in_flight(r->fetch) < r->most_in_flight)
+        if (due_ms < until_ms && !r->stuck && fetch_in_flight(r->fetch) < r->most_in_flight)
             until_ms = due_ms;
-        if (r->waiting && r->waiting_since_ms + FLUSH_MS < until_ms)
-            until_ms = r->waiting_since_ms + FLUSH_MS;
+        if (r->waiting && r->flush_due_ms < until_ms)
+            until_ms = r->flush_due_ms;
         struct fetched came;
         if (fetch_wait(r->fetch, until_ms > now_ms ? until_ms - now_ms : 0, &came))
             take(r, &came);
         if (must_flush(r) && !reader_flush(r, db, err))
             return false;
     }
-    return !r->failures_waiting || reader_flush(r, db, err);
+    return !db || !r->failures_waiting || reader_flush(r, db, err);
 }
 
 bool reader_is_done(const struct reader *r)
@@ -366,6 +458,11 @@ bool reader_has_conditions(struct reader *r)
     bool has = r->has_conditions;
     r->has_conditions = false;
     return has;
+}
+
+size_t reader_waiting(const struct reader *r)
+{
+    return r->waiting;
 }
 
 const struct reader_totals *reader_totals(const struct reader *r)
@@ -383,6 +480,14 @@ size_t reader_sources_read(const struct reader *r)
     size_t n = 0;
     for (size_t k = 0; k < r->count; k++)
         n += r->stations[k]->has_read && !r->stations[k]->failures;
+    return n;
+}
+
+size_t reader_sources_failing(const struct reader *r)
+{
+    size_t n = 0;
+    for (size_t k = 0; k < r->count; k++)
+        n += r->stations[k]->failures > 0;
     return n;
 }
 

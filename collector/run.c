@@ -3,8 +3,10 @@
 #include "base/clock.h"
 #include "base/log.h"
 #include "fold.h"
+#include "primary.h"
 #include "reader.h"
 #include "seal.h"
+#include "service.h"
 #include "settings.h"
 
 #include <jansson.h>
@@ -20,7 +22,11 @@ enum {
     EXIT_PARTLY = 3,
     TURN_MS = 250,
     REGISTER_MS = 60 * 1000,
-    FOLD_MS = 2000,
+    FOLD_MS = 500,
+    STOP_S = 5, /* from the first signal to the end, whatever hangs */
+    ALERTS_LAST_MS = 1000,
+    DATABASE_LAST_MS = 3000,
+    SEAL_READINGS = 2 * 1000 * 1000,
     AWAY_FIRST_MS = 500,
     AWAY_LAST_MS = 5 * 1000,
 };
@@ -28,6 +34,8 @@ enum {
 static struct {
     bool once, catch_up, no_seal;
     int64_t in_flight;
+    const char *state;
+    struct service_settings service;
 } options = {.in_flight = 64};
 
 const struct opt run_options[] = {
@@ -35,26 +43,56 @@ const struct opt run_options[] = {
     {"catch-up", NULL, "End when every source has been read to its end", OPT_FLAG, &options.catch_up, 0, 0},
     {"in-flight", "N", "Ask at most N sources at a time (64)", OPT_INT, &options.in_flight, 1, 4096},
     {"no-seal", NULL, "Leave the journal as it is", OPT_FLAG, &options.no_seal, 0, 0},
+    {"state", "DIR", "Keep here which database server is the newest primary (else $STATE_DIRECTORY)",
+     OPT_TEXT, &options.state, 0, 0},
+    {"on-episode", "COMMAND", "Hand each new or changed episode to this program, as JSON on its input",
+     OPT_TEXT, &options.service.on_episode, 0, 0},
+    {"webhook", "URL", "Hand each new or changed episode to this address, as JSON by POST", OPT_TEXT,
+     &options.service.webhook, 0, 0},
+    {"webhook-key", "NAME", "Credential that signs what goes to the webhook", OPT_TEXT,
+     &options.service.webhook_key, 0, 0},
+    {"metrics", "FILE", "Write OpenMetrics text to this file every 15 s", OPT_TEXT,
+     &options.service.metrics_file, 0, 0},
     {0},
 };
 
-static volatile sig_atomic_t stop_asked;
+static volatile sig_atomic_t stop_asked, reload_asked;
 
-static void on_signal(int signal)
+static void on_stop(int signal)
 {
-    (void)signal;
     if (stop_asked)
         _exit(128 + signal); /* asked twice: at once */
     stop_asked = 1;
+    alarm(STOP_S);
+}
+
+static void on_reload(int signal)
+{
+    (void)signal;
+    reload_asked = 1;
+}
+
+/* What hangs is abandoned: no cursor has moved for what is not stored, so it will be read again. */
+static void on_alarm(int signal)
+{
+    static const char words[] =
+        "stop.abandoned: the database did not answer in time; what it has not stored will be "
+        "read again\n";
+    (void)signal;
+    ssize_t written = write(STDERR_FILENO, words, sizeof words - 1);
+    (void)written;
+    _exit(EXIT_SUCCESS);
 }
 
 /* One run of the command. */
 struct run {
     enum reader_mode mode;
     struct reader *reader;
+    struct service *service;
     struct db *db;
     int64_t began_ms, register_due_ms, fold_due_ms, seal_due_us, progress_due_ms;
-    bool is_terminal;
+    bool is_terminal, has_register;
+    struct primary primary;
 };
 
 static void say_progress(struct run *run)
@@ -74,56 +112,136 @@ static bool fold_now(struct run *run, struct err *err)
 {
     int64_t drives;
     run->fold_due_ms = clock_mono_ms() + FOLD_MS;
-    if (!fold_new(run->db, &drives, err))
+    const struct outbox_channels *alerts = run->mode == READ_FOR_EVER ? service_channels(run->service) : NULL;
+    if (!fold_new(run->db, alerts, &drives, err))
         return err_in(err, "episodes");
+    service_wake(run->service);
     if (drives)
         log_debug("fold.done", "drives=%" PRId64, drives);
     return true;
 }
 
+static void add_report(struct seal_report *sum, const struct seal_report *step)
+{
+    sum->steps += step->steps;
+    sum->readings += step->readings;
+    sum->fan_days += step->fan_days;
+}
+
+/* Step by step, so that whoever watches over us sees that we are alive. */
 static bool seal_now(struct run *run, struct err *err)
 {
-    struct seal_report report;
+    struct seal_report sum = {0};
     int64_t now_us = clock_now_us(), began_ms = clock_mono_ms();
     int64_t hour_us = now_us - now_us % US_PER_HOUR;
     run->seal_due_us = hour_us + SEAL_GRACE_US + (now_us - hour_us < SEAL_GRACE_US ? 0 : US_PER_HOUR);
-    if (!seal(run->db, now_us, &report, err))
-        return err_in(err, "sealing");
-    if (report.steps)
-        log_info("seal.done", "readings=%" PRId64 " fan_days=%" PRId64 " ms=%" PRId64, report.readings,
-                 report.fan_days, clock_mono_ms() - began_ms);
+    for (bool more = true; more;) {
+        struct seal_report step = {0};
+        if (!seal_step(run->db, now_us, SEAL_READINGS, &step, &more, err))
+            return err_in(err, "sealing");
+        add_report(&sum, &step);
+        service_alive(run->service, run->reader, true);
+    }
+    if (sum.steps)
+        log_info("seal.done", "readings=%" PRId64 " fan_days=%" PRId64 " ms=%" PRId64, sum.readings,
+                 sum.fan_days, clock_mono_ms() - began_ms);
     return true;
+}
+
+/* A register that cannot be used leaves the old one in force. */
+static bool read_register(struct run *run, struct err *err)
+{
+    run->register_due_ms = clock_mono_ms() + REGISTER_MS;
+    if (reader_register(run->reader, run->db, err)) {
+        run->has_register = true;
+        return true;
+    }
+    if (!run->has_register || (err->kind != ERR_INPUT && err->kind != ERR_REJECTED))
+        return false;
+    log_error("register.refused", "why='%s'", err->text);
+    err_clear(err);
+    return true;
+}
+
+/* Settings that are wrong leave the old ones in force. */
+static void read_settings(struct run *run)
+{
+    struct err err = {0};
+    if (opts_reload(&err) && service_change(run->service, &options.service, &err))
+        log_info("settings.read", "again=yes");
+    else
+        log_error("settings.refused", "why='%s'", err.text);
+    settings_apply_log();
+}
+
+static bool reload(struct run *run, struct err *err)
+{
+    reload_asked = 0;
+    service_reloading(run->service);
+    read_settings(run);
+    bool ok = read_register(run, err);
+    service_reloaded(run->service);
+    return ok;
 }
 
 /* A round of a run without end: sources, and the upkeep that is due. */
 static bool turn(struct run *run, struct err *err)
 {
-    if (clock_mono_ms() >= run->register_due_ms) {
-        if (!reader_register(run->reader, run->db, err))
-            return false;
-        run->register_due_ms = clock_mono_ms() + REGISTER_MS;
-    }
-    if (!reader_turn(run->reader, run->db, TURN_MS, err))
+    if (reload_asked && !reload(run, err))
+        return false;
+    if (clock_mono_ms() >= run->register_due_ms && !read_register(run, err))
+        return false;
+    if (!reader_turn(run->reader, run->db, service_turn_ms(run->service, TURN_MS), err))
         return false;
     say_progress(run);
+    service_alive(run->service, run->reader, true);
     if (run->mode != READ_FOR_EVER)
         return true;
+    service_ready(run->service);
     if (clock_mono_ms() >= run->fold_due_ms && reader_has_conditions(run->reader) && !fold_now(run, err))
+        return false;
+    if (!service_turn(run->service, run->db, err))
         return false;
     return options.no_seal || clock_now_us() < run->seal_due_us || seal_now(run, err);
 }
 
 static bool finish(struct run *run, struct err *err)
 {
+    if (stop_asked) {
+        service_stopping(run->service, STOP_S * 1000);
+        db_set_deadline(run->db, DATABASE_LAST_MS);
+    }
     if (!reader_flush(run->reader, run->db, err) || !fold_now(run, err))
         return false;
-    return run->mode == READ_FOR_EVER || options.no_seal || seal_now(run, err);
+    if (run->mode == READ_FOR_EVER)
+        return service_finish(run->service, run->db, ALERTS_LAST_MS, err);
+    return options.no_seal || seal_now(run, err);
 }
 
-static void pause_ms(int64_t ms)
+/* Waits without the database; whoever watches over us sees that we are alive. */
+static void pause_ms(struct run *run, int64_t ms)
 {
-    if (!stop_asked)
-        usleep((useconds_t)(ms * 1000));
+    int64_t until_ms = clock_mono_ms() + ms;
+    while (!stop_asked && clock_mono_ms() < until_ms) {
+        service_alive(run->service, run->reader, false);
+        usleep(TURN_MS * 1000);
+    }
+}
+
+static bool open_database(struct run *run, struct err *err)
+{
+    return settings_open_where(&run->db, primary_accept, &run->primary, err);
+}
+
+/*
+ * Whether waiting may help. What is wrong with role, tables or schema while sources are read (and was right
+ * when the run began) is for a person to put right; until then the database counts as away.
+ */
+static bool is_away(const struct run *run, const struct err *why)
+{
+    return run->mode == READ_FOR_EVER &&
+           (why->kind == ERR_UNAVAILABLE ||
+            (run->has_register && (why->kind == ERR_CONFIG || why->kind == ERR_REJECTED)));
 }
 
 /* Waits for the database. False: it answers, but cannot be used; or the run was asked to stop. */
@@ -136,16 +254,28 @@ static bool reconnect(struct run *run, struct err *why)
         db_close(run->db);
         run->db = NULL;
         err_clear(why);
-        if (settings_open(&run->db, why) && reader_register(run->reader, run->db, why)) {
+        if (open_database(run, why) && reader_register(run->reader, run->db, why)) {
+            run->has_register = true;
             log_info("database.back", "after_s=%" PRId64, (clock_mono_ms() - since_ms) / 1000);
             return true;
         }
-        if (why->kind != ERR_UNAVAILABLE)
+        if (!is_away(run, why))
             return false;
-        pause_ms(wait_ms);
+        service_waiting(run->service);
+        pause_ms(run, wait_ms);
         wait_ms = wait_ms * 2 < AWAY_LAST_MS ? wait_ms * 2 : AWAY_LAST_MS;
     }
     return false;
+}
+
+/* Asked to stop while the database is away: nothing is lost by ending, since no cursor has moved. */
+static bool abandon(struct run *run, struct err *err)
+{
+    if (!stop_asked || !is_away(run, err))
+        return false;
+    log_warn("stop.abandoned", "why='%s'", err->text);
+    err_clear(err);
+    return true;
 }
 
 static bool read_all(struct run *run, struct err *err)
@@ -153,11 +283,11 @@ static bool read_all(struct run *run, struct err *err)
     while (!stop_asked && !reader_is_done(run->reader)) {
         if (turn(run, err))
             continue;
-        if (run->mode != READ_FOR_EVER || err->kind != ERR_UNAVAILABLE || !reconnect(run, err))
-            return stop_asked && err->kind == ERR_UNAVAILABLE;
+        if (!is_away(run, err) || !reconnect(run, err))
+            return stop_asked && is_away(run, err);
         err_clear(err);
     }
-    return finish(run, err);
+    return finish(run, err) || abandon(run, err);
 }
 
 struct figure {
@@ -220,18 +350,24 @@ static bool print_summary(const struct run *run)
 
 static void catch_signals(void)
 {
-    struct sigaction action = {.sa_handler = on_signal};
-    sigemptyset(&action.sa_mask);
-    sigaction(SIGTERM, &action, NULL);
-    sigaction(SIGINT, &action, NULL);
+    static const struct {
+        int signal;
+        void (*handler)(int);
+    } all[] = {
+        {SIGTERM, on_stop}, {SIGINT, on_stop}, {SIGHUP, on_reload}, {SIGALRM, on_alarm}, {SIGPIPE, SIG_IGN}};
+    for (size_t k = 0; k < sizeof all / sizeof *all; k++) {
+        struct sigaction action = {.sa_handler = all[k].handler};
+        sigemptyset(&action.sa_mask);
+        sigaction(all[k].signal, &action, NULL);
+    }
 }
 
 /* The database as it is found at the start: a run without end waits for it. */
 static bool open_at_start(struct run *run, struct err *err)
 {
-    if (settings_open(&run->db, err))
+    if (open_database(run, err))
         return true;
-    if (run->mode != READ_FOR_EVER || err->kind != ERR_UNAVAILABLE)
+    if (!is_away(run, err))
         return false;
     if (reconnect(run, err)) {
         err_clear(err);
@@ -253,15 +389,19 @@ int run_command(const char *const *args, int count, struct err *err)
         err_set(err, ERR_USAGE, "--once and --catch-up exclude each other");
         return err_exit_status(err->kind);
     }
+    settings_apply_log();
     catch_signals();
-    bool ok = reader_new(&run.reader, run.mode, (size_t)options.in_flight, err) && open_at_start(&run, err) &&
-              read_all(&run, err);
+    bool ok = service_new(&run.service, &options.service, err) &&
+              reader_new(&run.reader, run.mode, (size_t)options.in_flight, err) &&
+              primary_open(&run.primary, options.state ? options.state : getenv("STATE_DIRECTORY"), err) &&
+              open_at_start(&run, err) && read_all(&run, err);
     if (run.is_terminal)
         fputc('\n', stderr);
     if (ok && !print_summary(&run))
         ok = err_set(err, ERR_OUTPUT, "cannot write the summary");
-    bool all_read = reader_sources_read(run.reader) == reader_sources(run.reader);
+    bool all_read = ok && reader_sources_read(run.reader) == reader_sources(run.reader);
     reader_free(run.reader);
+    service_free(run.service);
     db_close(run.db);
     if (!ok)
         return err_exit_status(err->kind);

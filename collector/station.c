@@ -10,6 +10,12 @@
 
 static const size_t ANSWER_BYTES = (size_t)512 * 1024 * 1024;
 
+const char *const failure_words[FAILURE_KINDS] = {
+    [FAILURE_NO_ANSWER] = "no_answer",   [FAILURE_TOO_LARGE] = "too_large",
+    [FAILURE_UNREADABLE] = "unreadable", [FAILURE_UNFIT] = "unfit",
+    [FAILURE_NOT_STORED] = "not_stored",
+};
+
 struct station *station_new(const struct source *s)
 {
     struct station *st = calloc(1, sizeof *st);
@@ -53,8 +59,9 @@ void station_ask(struct station *st, struct fetch *f)
     fetch_start(f, poll_url(&st->poll, st->source->url, st->mem), st);
 }
 
-void station_failed(struct station *st, const char *why, int64_t now_us)
+void station_failed(struct station *st, enum failure_kind kind, const char *why, int64_t now_us)
 {
+    st->failure = kind;
     snprintf(st->why, sizeof st->why, "%s", why);
     st->failed_us = now_us;
     st->failure_is_new = true;
@@ -91,9 +98,9 @@ static void tell_news(const struct station *st, enum poll_news news, const struc
     }
 }
 
-static enum poll_outcome failed(struct station *st, const char *why, int64_t now_us)
+static enum poll_outcome failed(struct station *st, enum failure_kind kind, const char *why, int64_t now_us)
 {
-    station_failed(st, why, now_us);
+    station_failed(st, kind, why, now_us);
     drop_documents(st);
     return POLL_FAILED;
 }
@@ -115,18 +122,18 @@ enum poll_outcome station_take(struct station *st, const struct fetched *came, i
             poll_shrink(&st->poll);
         else
             poll_restart(&st->poll);
-        return failed(st, came->error, now_us);
+        return failed(st, came->too_large ? FAILURE_TOO_LARGE : FAILURE_NO_ANSWER, came->error, now_us);
     }
     struct document *d = arena_alloc(st->mem, sizeof *d);
     struct err err = {0};
     if (!decode(st, &came->body, d, &err)) {
         poll_restart(&st->poll);
-        return failed(st, err.text, now_us);
+        return failed(st, FAILURE_UNREADABLE, err.text, now_us);
     }
     struct poll_result result;
     enum poll_outcome outcome = poll_answer(&st->poll, d, now_us, st->mem, &result, &err);
     if (outcome == POLL_FAILED)
-        return failed(st, err.text, now_us);
+        return failed(st, FAILURE_UNFIT, err.text, now_us);
     if (outcome == POLL_GO_ON)
         return outcome;
     intake(st->source, &result, now_us, mem, batch);

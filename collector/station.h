@@ -9,6 +9,17 @@
 
 enum { STATION_WHY = 300 };
 
+/* Why a poll brought nothing. */
+enum failure_kind {
+    FAILURE_NO_ANSWER,
+    FAILURE_TOO_LARGE,
+    FAILURE_UNREADABLE, /* not a document of its format */
+    FAILURE_UNFIT,      /* a document, but not an answer to what was asked */
+    FAILURE_NOT_STORED,
+    FAILURE_KINDS
+};
+extern const char *const failure_words[FAILURE_KINDS]; /* "no_answer" ... */
+
 struct station {
     char *key;                   /* of the source */
     const struct source *source; /* in the newest register */
@@ -21,6 +32,7 @@ struct station {
     bool has_read;
     int failures;          /* in a row */
     char why[STATION_WHY]; /* the last failure */
+    enum failure_kind failure;
     int64_t failed_us;
     bool failure_is_new; /* not yet noted in the database */
 };
@@ -41,7 +53,7 @@ enum poll_outcome station_take(struct station *st, const struct fetched *came, i
                                struct arena *mem, struct batch *batch, bool *more);
 
 /* Counts a failure; logs the first of a row. */
-void station_failed(struct station *st, const char *why, int64_t now_us);
+void station_failed(struct station *st, enum failure_kind kind, const char *why, int64_t now_us);
 /* Notes that an answer was stored; logs the end of a row of failures. */
 void station_answered(struct station *st);
 

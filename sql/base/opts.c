@@ -24,12 +24,20 @@ static const char SOURCES[] =
     "environment before the file.";
 
 enum { KEY_HELP = 256, KEY_USAGE, KEY_VERSION, KEY_SETTINGS, KEY_FIRST };
-enum { MAX_MEMORY = 1024 * 1024 };
+enum { MAX_MEMORY = 16 * 1024 * 1024 };
 enum { GROUP_COMMAND = 1, GROUP_COMMON };
 
 struct given {
     const struct opt *opt;
     const char *text; /* NULL for a flag */
+};
+
+/* The value of a target. */
+union held {
+    bool flag;
+    const char *text;
+    int64_t integer;
+    double real;
 };
 
 struct parsing {
@@ -44,8 +52,11 @@ struct parsing {
     int arg_count;
     const char *settings;
     struct arena *mem; /* of texts from the settings file */
+    union held *usual; /* what the targets held before anything was read */
     bool served;       /* --help, --usage or --version was the answer */
 };
+
+static struct parsing *running; /* whose command runs */
 
 static _Noreturn void out_of_memory(void)
 {
@@ -174,6 +185,7 @@ static void release(struct parsing *s)
     free(s->opts);
     free(s->given);
     free(s->args);
+    free(s->usual);
 }
 
 /* Ends argp_parse; it would go on, and complain of arguments that are missing. */
@@ -273,10 +285,59 @@ static bool check_args(const struct parsing *s, struct err *err)
     return err_hint(err, "'%s %s --help' tells more", s->program->name, c->name);
 }
 
-/* Runs it; a result that did not reach its reader is a failure too. */
-static int run(const struct parsing *s, struct err *err)
+static size_t target_size(const struct opt *o)
 {
+    switch (o->type) {
+    case OPT_FLAG:
+        return sizeof(bool);
+    case OPT_TEXT:
+        return sizeof(const char *);
+    case OPT_REAL:
+        return sizeof(double);
+    case OPT_INT:
+    case OPT_MOMENT:
+        break;
+    }
+    return sizeof(int64_t);
+}
+
+static void hold_targets(const struct parsing *s, union held *held)
+{
+    for (size_t k = 0; k < s->opt_count; k++)
+        memcpy(&held[k], s->opts[k]->target, target_size(s->opts[k]));
+}
+
+static void set_targets(const struct parsing *s, const union held *held)
+{
+    for (size_t k = 0; k < s->opt_count; k++)
+        memcpy(s->opts[k]->target, &held[k], target_size(s->opts[k]));
+}
+
+static bool apply_all(const struct parsing *s, struct err *err)
+{
+    return apply_file(s, err) && apply_environment(s, err) && apply_command_line(s, err);
+}
+
+bool opts_reload(struct err *err)
+{
+    if (!running)
+        BUG("no command runs");
+    union held *before = allocated(running->opt_count, sizeof *before);
+    hold_targets(running, before);
+    set_targets(running, running->usual);
+    bool ok = apply_all(running, err);
+    if (!ok)
+        set_targets(running, before);
+    free(before);
+    return ok;
+}
+
+/* Runs it; a result that did not reach its reader is a failure too. */
+static int run(struct parsing *s, struct err *err)
+{
+    running = s;
     int status = s->command->run(s->args, s->arg_count, err);
+    running = NULL;
     if (status == EX_OK && err->kind != ERR_NONE)
         BUG("command '%s' succeeded with an error: %s", s->command->name, err->text);
     bool written = fflush(stdout) == 0 && !ferror(stdout);
@@ -296,12 +357,13 @@ static int with_command(const struct program *p, const struct command *c, int ar
     s.given = allocated((size_t)argc, sizeof *s.given);
     s.args = allocated((size_t)argc, sizeof *s.args);
     make_table(&s);
+    s.usual = allocated(s.opt_count, sizeof *s.usual);
+    hold_targets(&s, s.usual);
 
     int status;
     if (parse(&s, argc, argv) != 0)
         status = s.served ? EX_OK : EX_USAGE; /* argp has said why */
-    else if (!apply_file(&s, &err) || !apply_environment(&s, &err) || !apply_command_line(&s, &err) ||
-             !check_args(&s, &err))
+    else if (!apply_all(&s, &err) || !check_args(&s, &err))
         status = fail(p, &err);
     else
         status = run(&s, &err);

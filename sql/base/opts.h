@@ -55,4 +55,10 @@ struct program {
  */
 int opts_main(const struct program *p, int argc, char **argv);
 
+/*
+ * Inside a running command: reads the settings file again. The targets are set anew by all the places where a
+ * value can come from; when something is wrong (ERR_CONFIG), all keep the values that they had.
+ */
+MUST_USE bool opts_reload(struct err *err);
+
 #endif

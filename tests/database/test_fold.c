@@ -57,7 +57,7 @@ static void report(int received, int occurred, const char *drive, const char *it
 static int64_t fold(void)
 {
     int64_t drives;
-    ck_assert_msg(fold_new(db, &drives, &err), "%s", err.text);
+    ck_assert_msg(fold_new(db, NULL, &drives, &err), "%s", err.text);
     return drives;
 }
 

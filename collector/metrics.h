@@ -1,0 +1,30 @@
+/*
+ * The collector's own health as OpenMetrics 1.0 text, in a file that is replaced as a whole.
+ */
+#ifndef COLLECTOR_METRICS_H
+#define COLLECTOR_METRICS_H
+
+#include "base/arena.h"
+#include "base/clock.h"
+#include "histogram.h"
+#include "station.h"
+
+/* Since the start where nothing else is said. */
+struct metrics {
+    int64_t polls, failures[FAILURE_KINDS];
+    int64_t observations, readings, conditions, gaps, set_aside, stale_batches;
+    int64_t alerts_sent, alerts_failed;
+    int64_t sources, sources_failing; /* now */
+    struct histogram commits;
+    bool database_up;
+    int64_t started_us, last_success_us; /* of storing; TIME_UNKNOWN: not yet */
+    bool has_spool;
+    int64_t spool_bytes, spool_oldest_us; /* oldest TIME_UNKNOWN: it is empty */
+};
+
+/* The text, in mem. */
+const char *metrics_text(const struct metrics *m, int64_t now_us, struct arena *mem);
+/* Writes a file beside it and renames that: a reader sees the old text or the new one. */
+MUST_USE bool metrics_write(const struct metrics *m, int64_t now_us, const char *path, struct err *err);
+
+#endif

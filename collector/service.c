@@ -1,0 +1,240 @@
+#include "service.h"
+
+#include "base/log.h"
+#include "clock_watch.h"
+#include "notify.h"
+#include "queries.h"
+#include "webhook_key.h"
+
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+enum {
+    METRICS_MS = 15 * 1000,
+    SEEN_MS = 15 * 1000,
+    STATUS_MS = 5 * 1000,
+    BUSY_TURN_MS = 20,
+    WAITING_US = 60 * 1000 * 1000,
+    NAME_BYTES = 300
+};
+#define FORGET_EVERY_MS INT64_C(3600000)
+
+struct service {
+    struct service_settings settings;
+    struct notify notify;
+    struct alerts *alerts;
+    struct webhook_key key;
+    struct clock_watch clock;
+    struct metrics metrics;
+    char name[NAME_BYTES];    /* host and process */
+    int64_t clock_stepped_us; /* TIME_UNKNOWN: never */
+    int64_t metrics_due_ms, seen_due_ms, status_due_ms, forget_due_ms;
+    bool is_ready, is_seen, metrics_failed;
+};
+
+static void name_ourselves(struct service *s)
+{
+    char host[256] = "";
+    if (gethostname(host, sizeof host - 1) != 0 || !host[0])
+        snprintf(host, sizeof host, "unknown");
+    snprintf(s->name, sizeof s->name, "%s:%ld", host, (long)getpid());
+}
+
+/* What the settings say about alerts; a key is read into 'key'. */
+static bool alert_settings_of(const struct service_settings *settings, struct webhook_key *key,
+                              struct alert_settings *alerts, struct err *err)
+{
+    *alerts = (struct alert_settings){.command = settings->on_episode, .webhook = settings->webhook};
+    if (!settings->webhook_key)
+        return true;
+    if (!webhook_key_read(key, settings->webhook_key, err))
+        return false;
+    alerts->key = key->bytes;
+    alerts->key_size = key->size;
+    return true;
+}
+
+bool service_new(struct service **out, const struct service_settings *settings, struct err *err)
+{
+    struct service *s = calloc(1, sizeof *s);
+    if (!s)
+        return err_set(err, ERR_SYSTEM, "out of memory");
+    *out = s;
+    s->settings = *settings;
+    s->clock_stepped_us = TIME_UNKNOWN;
+    s->metrics.started_us = clock_now_us();
+    name_ourselves(s);
+    notify_open(&s->notify);
+    struct alert_settings alerts;
+    return alert_settings_of(settings, &s->key, &alerts, err) && alerts_new(&s->alerts, &alerts, err);
+}
+
+bool service_change(struct service *s, const struct service_settings *settings, struct err *err)
+{
+    struct webhook_key key = {0};
+    struct alert_settings alerts;
+    bool ok = alert_settings_of(settings, &key, &alerts, err);
+    if (ok) {
+        if (alerts.key)
+            alerts.key = s->key.bytes;
+        ok = alerts_change(s->alerts, &alerts, err);
+    }
+    if (ok) {
+        s->key = key;
+        s->settings = *settings;
+    }
+    webhook_key_wipe(&key);
+    return ok;
+}
+
+void service_free(struct service *s)
+{
+    if (!s)
+        return;
+    alerts_free(s->alerts);
+    notify_close(&s->notify);
+    webhook_key_wipe(&s->key);
+    free(s);
+}
+
+const struct outbox_channels *service_channels(const struct service *s)
+{
+    return alerts_channels(s->alerts);
+}
+
+void service_wake(struct service *s)
+{
+    alerts_wake(s->alerts);
+}
+
+void service_ready(struct service *s)
+{
+    if (!s->is_ready)
+        notify_tell(&s->notify, "READY=1");
+    s->is_ready = true;
+}
+
+void service_waiting(struct service *s)
+{
+    if (!s->is_ready)
+        notify_tell(&s->notify, "STATUS=waiting for the database\nEXTEND_TIMEOUT_USEC=%d", WAITING_US);
+}
+
+void service_reloading(struct service *s)
+{
+    notify_tell(&s->notify, "RELOADING=1\nMONOTONIC_USEC=%" PRId64, clock_mono_ms() * 1000);
+}
+
+void service_reloaded(struct service *s)
+{
+    notify_tell(&s->notify, "READY=1");
+}
+
+void service_stopping(struct service *s, int64_t within_ms)
+{
+    notify_tell(&s->notify, "STOPPING=1\nSTATUS=storing what was read\nEXTEND_TIMEOUT_USEC=%" PRId64,
+                within_ms * 1000);
+}
+
+static void look_at_clock(struct service *s)
+{
+    int64_t now_us = clock_now_us(), step_ms = clock_watch_step(&s->clock, now_us, clock_mono_ms());
+    if (!step_ms)
+        return;
+    s->clock_stepped_us = now_us;
+    s->seen_due_ms = 0;
+    log_warn("clock.stepped", "by_ms=%" PRId64 " what='our own clock was set %s; nothing stored is changed'",
+             step_ms, step_ms > 0 ? "forward" : "back");
+}
+
+static void gather_metrics(struct service *s, const struct reader *reader, bool database_up)
+{
+    const struct reader_totals *t = reader_totals(reader);
+    struct metrics *m = &s->metrics;
+    m->polls = t->polls;
+    memcpy(m->failures, t->failures, sizeof m->failures);
+    m->observations = t->observations;
+    m->readings = t->readings;
+    m->conditions = t->conditions;
+    m->gaps = t->gaps;
+    m->set_aside = t->set_aside;
+    m->stale_batches = t->stale_batches;
+    m->commits = t->commits;
+    m->last_success_us = t->last_success_us;
+    m->sources = (int64_t)reader_sources(reader);
+    m->sources_failing = (int64_t)reader_sources_failing(reader);
+    m->database_up = database_up;
+    alerts_counts(s->alerts, &m->alerts_sent, &m->alerts_failed);
+}
+
+/* A file that cannot be written is told once, until it can be again. */
+static void write_metrics(struct service *s)
+{
+    struct err err = {0};
+    bool ok = metrics_write(&s->metrics, clock_now_us(), s->settings.metrics_file, &err);
+    if (!ok && !s->metrics_failed)
+        log_error("metrics.failed", "why='%s'", err.text);
+    s->metrics_failed = !ok;
+}
+
+void service_alive(struct service *s, const struct reader *reader, bool database_up)
+{
+    int64_t now_ms = clock_mono_ms();
+    notify_alive(&s->notify, now_ms);
+    look_at_clock(s);
+    bool wants_status = now_ms >= s->status_due_ms;
+    bool wants_metrics = s->settings.metrics_file && now_ms >= s->metrics_due_ms;
+    if (!wants_status && !wants_metrics)
+        return;
+    gather_metrics(s, reader, database_up);
+    if (wants_status) {
+        s->status_due_ms = now_ms + STATUS_MS;
+        notify_tell(&s->notify,
+                    "STATUS=%" PRId64 " sources, %" PRId64 " of them failing; %" PRId64
+                    " readings stored; database %s",
+                    s->metrics.sources, s->metrics.sources_failing, s->metrics.readings,
+                    database_up ? "up" : "away");
+    }
+    if (wants_metrics) {
+        s->metrics_due_ms = now_ms + METRICS_MS;
+        write_metrics(s);
+    }
+}
+
+int64_t service_turn_ms(const struct service *s, int64_t usual_ms)
+{
+    return alerts_busy(s->alerts) && usual_ms > BUSY_TURN_MS ? BUSY_TURN_MS : usual_ms;
+}
+
+static bool be_seen(struct service *s, struct db *db, struct err *err)
+{
+    const struct db_value params[] = {db_text(s->name), db_text(VANEWARD_VERSION),
+                                      db_moment(s->metrics.started_us), db_moment(clock_now_us()),
+                                      db_moment(s->clock_stepped_us)};
+    s->seen_due_ms = clock_mono_ms() + SEEN_MS;
+    s->is_seen = true;
+    return db_exec(db, &q_collector_seen, params, 5, NULL, err);
+}
+
+bool service_turn(struct service *s, struct db *db, struct err *err)
+{
+    int64_t now_ms = clock_mono_ms();
+    if (now_ms >= s->seen_due_ms && !be_seen(s, db, err))
+        return false;
+    if (now_ms >= s->forget_due_ms) {
+        s->forget_due_ms = now_ms + FORGET_EVERY_MS;
+        if (!outbox_forget(db, clock_now_us(), err))
+            return false;
+    }
+    return alerts_turn(s->alerts, db, err);
+}
+
+bool service_finish(struct service *s, struct db *db, int64_t wait_ms, struct err *err)
+{
+    const struct db_value name = db_text(s->name);
+    return alerts_finish(s->alerts, db, wait_ms, err) &&
+           (!s->is_seen || db_exec(db, &q_collector_ended, &name, 1, NULL, err));
+}
