@@ -2,7 +2,8 @@
  * One line an event on standard error: level, event name, key=value pairs.
  *
  * Log changes of state ("silent", "answers again after 14 misses"), never each miss. Only main.c, run.c,
- * station.c and load.c of the collector log. Values that come from outside are escaped: one record is one line.
+ * station.c and load.c of the collector log. Values that come from outside are escaped: one record is one
+ * line.
  */
 #ifndef BASE_LOG_H
 #define BASE_LOG_H
