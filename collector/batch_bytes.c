@@ -147,6 +147,7 @@ const uint8_t *batch_step_encode(const struct batch *b, struct arena *mem, size_
     wire_put_u64(&w, b->buffer_size);
     wire_put_u64(&w, b->last_sequence);
     wire_put_u64(&w, b->observations);
+    wire_put_u64(&w, b->ahead);
     wire_put_u64(&w, b->reading_count);
     put_conditions(&w, b);
     put_losses(&w, b);
@@ -169,6 +170,7 @@ bool batch_step_decode(const uint8_t *p, size_t bytes, struct arena *mem, struct
     out->buffer_size = wire_u64(&r);
     out->last_sequence = wire_u64(&r);
     out->observations = (size_t)wire_u64(&r);
+    out->ahead = (size_t)wire_u64(&r);
     out->reading_count = (size_t)wire_u64(&r);
     conditions_of(&r, out);
     losses_of(&r, out);

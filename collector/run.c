@@ -8,6 +8,7 @@
 #include "seal.h"
 #include "service.h"
 #include "settings.h"
+#include "spooling.h"
 
 #include <jansson.h>
 
@@ -21,6 +22,8 @@
 enum {
     EXIT_PARTLY = 3,
     TURN_MS = 250,
+    DRAIN_TURN_MS = 20, /* of reading, between shares of the spool */
+    SPOOL_RETRY_MS = 1000,
     REGISTER_MS = 60 * 1000,
     FOLD_MS = 500,
     STOP_S = 5, /* from the first signal to the end, whatever hangs */
@@ -36,7 +39,8 @@ static struct {
     int64_t in_flight;
     const char *state;
     struct service_settings service;
-} options = {.in_flight = 64};
+    struct spooling_settings spool;
+} options = {.in_flight = 64, .spool = {.max_mb = 2048}};
 
 const struct opt run_options[] = {
     {"once", NULL, "Ask each source once, then end", OPT_FLAG, &options.once, 0, 0},
@@ -45,6 +49,11 @@ const struct opt run_options[] = {
     {"no-seal", NULL, "Leave the journal as it is", OPT_FLAG, &options.no_seal, 0, 0},
     {"state", "DIR", "Keep here which database server is the newest primary (else $STATE_DIRECTORY)",
      OPT_TEXT, &options.state, 0, 0},
+    {"spool", "DIR",
+     "While the database is away, keep here what is read (" SPOOL_USUAL_DIR ", if it is there)", OPT_TEXT,
+     &options.spool.dir, 0, 0},
+    {"spool-max-mb", "N", "Room for the spool, in MiB (2048); the oldest readings go first", OPT_INT,
+     &options.spool.max_mb, 1, 1 << 24},
     {"on-episode", "COMMAND", "Hand each new or changed episode to this program, as JSON on its input",
      OPT_TEXT, &options.service.on_episode, 0, 0},
     {"webhook", "URL", "Hand each new or changed episode to this address, as JSON by POST", OPT_TEXT,
@@ -93,6 +102,10 @@ struct run {
     int64_t began_ms, register_due_ms, fold_due_ms, seal_due_us, progress_due_ms;
     bool is_terminal, has_register;
     struct primary primary;
+    struct spool *spool; /* NULL: none */
+    struct spool_state told;
+    int64_t drain_due_ms;
+    int64_t away_since_ms, back_since_ms, retry_due_ms, retry_wait_ms; /* of the database */
 };
 
 static void say_progress(struct run *run)
@@ -184,14 +197,86 @@ static bool reload(struct run *run, struct err *err)
     return ok;
 }
 
+static bool open_database(struct run *run, struct err *err)
+{
+    return settings_open_where(&run->db, primary_accept, &run->primary, err);
+}
+
+/* The database is away, and there is a spool: reading goes on. */
+static void go_on_without(struct run *run, struct err *why)
+{
+    int64_t now_ms = clock_mono_ms();
+    log_error("database.away", "why='%s'", why->text);
+    err_clear(why);
+    db_close(run->db);
+    run->db = NULL;
+    if (now_ms - run->back_since_ms > 2 * AWAY_LAST_MS)
+        run->retry_wait_ms = AWAY_FIRST_MS;
+    run->away_since_ms = now_ms;
+    run->retry_due_ms = now_ms + run->retry_wait_ms;
+}
+
+static void try_database(struct run *run)
+{
+    struct err why = {0};
+    if (clock_mono_ms() < run->retry_due_ms)
+        return;
+    bool is_back = open_database(run, &why);
+    int64_t now_ms = clock_mono_ms();
+    run->retry_wait_ms = run->retry_wait_ms * 2 < AWAY_LAST_MS ? run->retry_wait_ms * 2 : AWAY_LAST_MS;
+    run->retry_due_ms = now_ms + run->retry_wait_ms;
+    if (!is_back)
+        return;
+    log_info("database.back", "after_s=%" PRId64, (now_ms - run->away_since_ms) / 1000);
+    run->back_since_ms = now_ms;
+    run->register_due_ms = now_ms;
+}
+
+static bool is_draining(const struct run *run)
+{
+    return run->db && run->spool && !spool_empty(run->spool);
+}
+
+/* A share of the spool. What is wrong with the spool itself leaves it for later. */
+static bool drain(struct run *run, struct err *err)
+{
+    struct err why = {0};
+    if (!is_draining(run) || clock_mono_ms() < run->drain_due_ms || reader_drain(run->reader, run->db, &why))
+        return true;
+    if (why.kind != ERR_SYSTEM && why.kind != ERR_OUTPUT) {
+        *err = why;
+        return err_in(err, "spool");
+    }
+    log_error("spool.unreadable", "why='%s'", why.text);
+    run->drain_due_ms = clock_mono_ms() + SPOOL_RETRY_MS;
+    return true;
+}
+
+/* Reading alone. */
+static bool turn_without_database(struct run *run, struct err *err)
+{
+    bool ok = reader_turn(run->reader, NULL, service_turn_ms(run->service, TURN_MS), err);
+    service_alive(run->service, run->reader, false);
+    spooling_tell(run->spool, &run->told);
+    try_database(run);
+    return ok;
+}
+
 /* A round of a run without end: sources, and the upkeep that is due. */
 static bool turn(struct run *run, struct err *err)
 {
+    if (!run->db)
+        return turn_without_database(run, err);
     if (reload_asked && !reload(run, err))
         return false;
     if (clock_mono_ms() >= run->register_due_ms && !read_register(run, err))
         return false;
-    if (!reader_turn(run->reader, run->db, service_turn_ms(run->service, TURN_MS), err))
+    bool ok = drain(run, err) &&
+              reader_turn(run->reader, run->db,
+                          service_turn_ms(run->service, is_draining(run) ? DRAIN_TURN_MS : TURN_MS), err);
+    if (run->spool)
+        spooling_tell(run->spool, &run->told);
+    if (!ok)
         return false;
     say_progress(run);
     service_alive(run->service, run->reader, true);
@@ -202,11 +287,23 @@ static bool turn(struct run *run, struct err *err)
         return false;
     if (!service_turn(run->service, run->db, err))
         return false;
-    return options.no_seal || clock_now_us() < run->seal_due_us || seal_now(run, err);
+    return options.no_seal || is_draining(run) || clock_now_us() < run->seal_due_us || seal_now(run, err);
+}
+
+/* What was read and not stored is spooled. */
+static bool finish_without_database(struct run *run, struct err *err)
+{
+    service_stopping(run->service, STOP_S * 1000);
+    bool ok = reader_flush(run->reader, NULL, err);
+    if (reader_waiting(run->reader))
+        log_warn("stop.abandoned", "batches=%zu will be read again", reader_waiting(run->reader));
+    return ok;
 }
 
 static bool finish(struct run *run, struct err *err)
 {
+    if (!run->db)
+        return finish_without_database(run, err);
     if (stop_asked) {
         service_stopping(run->service, STOP_S * 1000);
         db_set_deadline(run->db, DATABASE_LAST_MS);
@@ -226,11 +323,6 @@ static void pause_ms(struct run *run, int64_t ms)
         service_alive(run->service, run->reader, false);
         usleep(TURN_MS * 1000);
     }
-}
-
-static bool open_database(struct run *run, struct err *err)
-{
-    return settings_open_where(&run->db, primary_accept, &run->primary, err);
 }
 
 /*
@@ -283,6 +375,10 @@ static bool read_all(struct run *run, struct err *err)
     while (!stop_asked && !reader_is_done(run->reader)) {
         if (turn(run, err))
             continue;
+        if (run->spool && run->has_register && is_away(run, err)) {
+            go_on_without(run, err);
+            continue;
+        }
         if (!is_away(run, err) || !reconnect(run, err))
             return stop_asked && is_away(run, err);
         err_clear(err);
@@ -394,7 +490,11 @@ int run_command(const char *const *args, int count, struct err *err)
     bool ok = service_new(&run.service, &options.service, err) &&
               reader_new(&run.reader, run.mode, (size_t)options.in_flight, err) &&
               primary_open(&run.primary, options.state ? options.state : getenv("STATE_DIRECTORY"), err) &&
-              open_at_start(&run, err) && read_all(&run, err);
+              (run.mode != READ_FOR_EVER || spooling_open(&run.spool, &options.spool, err));
+    if (ok) {
+        reader_use_spool(run.reader, run.spool);
+        ok = open_at_start(&run, err) && read_all(&run, err);
+    }
     if (run.is_terminal)
         fputc('\n', stderr);
     if (ok && !print_summary(&run))
@@ -402,6 +502,7 @@ int run_command(const char *const *args, int count, struct err *err)
     bool all_read = ok && reader_sources_read(run.reader) == reader_sources(run.reader);
     reader_free(run.reader);
     service_free(run.service);
+    spool_close(run.spool);
     db_close(run.db);
     if (!ok)
         return err_exit_status(err->kind);

@@ -284,24 +284,34 @@ bool spool_append(struct spool *s, const struct batch *batches, size_t count, st
     return ok;
 }
 
-bool spool_set_aside(struct spool *s, const struct spooled *b, char name[static 64], struct err *err)
+static bool write_aside(int fd, const struct batch *b, struct err *err)
 {
     struct arena *mem = arena_new((size_t)4 << 30);
-    size_t bytes, step_size, readings_size = 0;
-    const uint8_t *payload = batch_step_encode(&b->batch, mem, &bytes);
-    const uint8_t *step = segment_record(b->number, payload, bytes, mem, &step_size), *readings = NULL;
-    payload = b->batch.readings ? batch_readings_encode(&b->batch, mem, &bytes) : NULL;
-    if (payload)
-        readings = segment_record(b->number, payload, bytes, mem, &readings_size);
-    int fd;
-    segment_name(name, "refused", s->next_segment++);
-    bool ok = segment_create(s->folder, name, &fd, err);
-    if (ok) {
-        ok = segment_write(fd, step, step_size, err) && segment_write(fd, readings, readings_size, err) &&
-             segment_sync(fd, err);
-        close(fd);
+    size_t bytes, size;
+    const uint8_t *payload = batch_step_encode(b, mem, &bytes);
+    const uint8_t *record = segment_record(0, payload, bytes, mem, &size);
+    bool ok = segment_write(fd, record, size, err);
+    if (ok && b->readings) {
+        payload = batch_readings_encode(b, mem, &bytes);
+        record = payload ? segment_record(0, payload, bytes, mem, &size) : NULL;
+        ok = !record || segment_write(fd, record, size, err);
     }
     arena_free(mem);
+    return ok;
+}
+
+bool spool_set_aside(struct spool *s, const struct batch *batches, size_t count, char name[static 64],
+                     struct err *err)
+{
+    int fd;
+    segment_name(name, "refused", s->next_segment++);
+    if (!segment_create(s->folder, name, &fd, err))
+        return false;
+    bool ok = true;
+    for (size_t k = 0; k < count && ok; k++)
+        ok = write_aside(fd, &batches[k], err);
+    ok = ok && segment_sync(fd, err);
+    close(fd);
     return ok;
 }
 
@@ -367,16 +377,17 @@ static bool read_entry(struct spool *s, struct spool_entry *e, bool with_reading
     return true;
 }
 
-bool spool_oldest(struct spool *s, size_t most, struct arena *mem, struct spooled **out, size_t *count,
-                  struct err *err)
+bool spool_oldest(struct spool *s, size_t most, size_t most_readings, struct arena *mem, struct spooled **out,
+                  size_t *count, struct err *err)
 {
-    size_t waiting = s->count - s->first;
+    size_t waiting = s->count - s->first, readings = 0;
     *out = arena_array(mem, struct spooled, waiting < most ? waiting : most);
     *count = 0;
-    for (size_t k = s->first; k < s->count && *count < most; k++) {
+    for (size_t k = s->first; k < s->count && *count < most && readings < most_readings; k++) {
         bool found;
         if (!read_entry(s, &s->entries[k], true, mem, &(*out)[*count], &found, err))
             return false;
+        readings += found ? (*out)[*count].batch.reading_count : 0;
         *count += found;
     }
     if (*count == 0 && waiting) /* nothing that could be read is left */

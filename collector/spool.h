@@ -50,17 +50,18 @@ struct spooled {
     uint64_t number; /* rises from batch to batch */
     struct batch batch;
 };
-/* The oldest batches, at most 'most' of them, in mem. Damaged steps are passed over; *count 0: none waits. */
-MUST_USE bool spool_oldest(struct spool *s, size_t most, struct arena *mem, struct spooled **out,
-                           size_t *count, struct err *err);
+/* The oldest batches, at most so many of them and, after the first, of their readings, in mem. Damaged steps
+ * are passed over; *count 0: none waits. */
+MUST_USE bool spool_oldest(struct spool *s, size_t most, size_t most_readings, struct arena *mem,
+                           struct spooled **out, size_t *count, struct err *err);
 /* The newest below 'before' (0: of all) that hold state changes, newest first, without readings. */
 MUST_USE bool spool_newest_states(struct spool *s, uint64_t before, size_t most, struct arena *mem,
                                   struct spooled **out, size_t *count, struct err *err);
 /* All up to and including this number are stored: their room is given back. */
 void spool_done(struct spool *s, uint64_t number);
-/* Keeps a batch for a person, in a file of the folder that is never read again; *name says which. */
-MUST_USE bool spool_set_aside(struct spool *s, const struct spooled *b, char name[static 64],
-                              struct err *err);
+/* Keeps batches for a person, in a file of the folder that is never read again; *name says which. */
+MUST_USE bool spool_set_aside(struct spool *s, const struct batch *batches, size_t count,
+                              char name[static 64], struct err *err);
 
 /* What lies in a folder, whoever holds it: bytes of its segments, and the receipt of the first batch in the
  * oldest of them (batches before the oldest that waits may still lie there). A folder that is missing is

@@ -4,6 +4,7 @@
 -- -> place bigint
 -- -> instance text
 -- -> next_sequence bigint
-SELECT a.place, c.instance, c.next_sequence
+-- -> last_contact_at timestamp with time zone
+SELECT a.place, c.instance, c.next_sequence, c.last_contact_at
   FROM unnest($1::text[], $2::text[]) WITH ORDINALITY AS a (site, source, place)
   JOIN vaneward.source_cursor c ON c.site = a.site AND c.source = a.source;

@@ -127,7 +127,7 @@ static size_t oldest(struct spool *s, size_t most, struct spooled **got)
 {
     struct err err = {0};
     size_t count;
-    ck_assert_msg(spool_oldest(s, most, mem, got, &count, &err), "%s", err.text);
+    ck_assert_msg(spool_oldest(s, most, SIZE_MAX, mem, got, &count, &err), "%s", err.text);
     return count;
 }
 
@@ -265,7 +265,7 @@ START_TEST(what_is_set_aside_stays_in_a_file_of_its_own)
     char name[64], path[160];
     struct stat st;
     ck_assert_uint_eq(oldest(s, 1, &got), 1);
-    ck_assert(spool_set_aside(s, &got[0], name, &err));
+    ck_assert(spool_set_aside(s, &got[0].batch, 1, name, &err));
     spool_done(s, got[0].number);
     spool_close(s);
     s = open_it(&small);
