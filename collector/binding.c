@@ -15,7 +15,11 @@ enum {
     SOURCE_NEXT,
     SOURCE_BUFFER,
     SOURCE_CONTACT,
-    SOURCE_FAILURES
+    SOURCE_FAILURES,
+    SOURCE_CREDENTIAL,
+    SOURCE_CA_FILE,
+    SOURCE_PINNED_KEY,
+    SOURCE_NETWORKS
 };
 enum {
     ITEM_SITE,
@@ -95,6 +99,15 @@ const struct item_binding *source_item(const struct source *s, const char *devic
     return b || !device_name ? b : find(s, device_name, item);
 }
 
+/* The register holds good lists only; of one that somebody wrote past it, nothing can be reached. */
+static struct networks networks_of(const char *text)
+{
+    static const struct networks none = {.items = {{.bits = 128}}, .count = 1};
+    struct networks n;
+    struct err err = {0};
+    return networks_parse(text, &n, &err) ? n : none;
+}
+
 static struct source source_of(const struct rows *r, size_t row, struct arena *mem)
 {
     const char *instance = rows_text(r, row, SOURCE_INSTANCE);
@@ -108,6 +121,10 @@ static struct source source_of(const struct rows *r, size_t row, struct arena *m
         .buffer_size = (uint64_t)rows_int(r, row, SOURCE_BUFFER),
         .last_contact_us = rows_moment(r, row, SOURCE_CONTACT),
         .failures = (int)rows_int(r, row, SOURCE_FAILURES),
+        .credential = arena_strdup(mem, rows_text(r, row, SOURCE_CREDENTIAL)),
+        .ca_file = arena_strdup(mem, rows_text(r, row, SOURCE_CA_FILE)),
+        .pinned_key = arena_strdup(mem, rows_text(r, row, SOURCE_PINNED_KEY)),
+        .networks = networks_of(rows_text(r, row, SOURCE_NETWORKS)),
     };
 }
 

@@ -6,6 +6,7 @@
 
 #include "batch.h"
 #include "db.h"
+#include "networks.h"
 
 /* What one data item of a source is. */
 struct item_binding {
@@ -20,6 +21,8 @@ struct item_binding {
 struct source {
     const char *site, *source, *url;
     bool is_feed;
+    const char *credential, *ca_file, *pinned_key; /* NULL: none, the system's, any */
+    struct networks networks;                      /* of its site */
     int64_t period_ms;
     struct cursor cursor; /* as stored when the register was read */
     uint64_t buffer_size;

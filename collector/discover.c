@@ -3,6 +3,7 @@
 #include "feed.h"
 #include "fetch.h"
 #include "mtconnect.h"
+#include "settings.h"
 
 #include "base/csv.h"
 
@@ -17,6 +18,7 @@ enum { MAX_MEMORY = 1 << 30 };
 static const char *format_name = "mtconnect";
 static const char *source_name = "";
 static bool wants_limits;
+static struct fetch_access access_options;
 
 const struct opt discover_options[] = {
     {.name = "format",
@@ -35,6 +37,16 @@ const struct opt discover_options[] = {
              "fan_models.csv",
      .type = OPT_FLAG,
      .target = &wants_limits},
+    {.name = "credential",
+     .arg = "NAME",
+     .help = "the credential to show, as in sources.csv",
+     .type = OPT_TEXT,
+     .target = &access_options.credential},
+    {.name = "ca-file",
+     .arg = "FILE",
+     .help = "certificates that alone are trusted, as in sources.csv",
+     .type = OPT_TEXT,
+     .target = &access_options.ca_file},
     {.name = NULL},
 };
 
@@ -325,10 +337,11 @@ static bool discover(const char *url, struct arena *mem, struct err *err)
     size_t length = strlen(url);
     while (length && url[length - 1] == '/')
         length--;
+    access_options.credential_folder = settings.credentials;
     const char *probe = arena_printf(mem, "%.*s/probe", (int)length, url);
     struct body body;
     struct model model;
-    if (!fetch_once(probe, &fetch_usual_limits, mem, &body, err))
+    if (!fetch_once(probe, &access_options, &fetch_usual_limits, mem, &body, err))
         return false;
     bool read = feed ? feed_model(body.bytes, body.size, mem, &model, err)
                      : mtconnect_model(body.bytes, body.size, mem, &model, err);

@@ -1,36 +1,24 @@
 #include "fetch.h"
 
 #include "base/clock.h"
-
-#include <curl/curl.h>
+#include "fetch_transfer.h"
 
 #include <errno.h>
 #include <limits.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/epoll.h>
+#include <sys/resource.h>
 #include <unistd.h>
 
 /*
  * libcurl walks all connections of a multi handle at the end of every transfer, so the hosts are dealt out to
  * several handles. Its cache of addresses is walked too, and is switched off.
  */
-enum { SHARDS = 32, KEPT_BUFFER_BYTES = 4 * 1024 * 1024, LOW_SPEED_BYTES_S = 10, LOW_SPEED_S = 5 };
+enum { SHARDS = 32, SPARE_DESCRIPTORS = 256 };
 
 const struct fetch_limits fetch_usual_limits = {
     .connect_ms = 3000, .total_ms = 15000, .max_bytes = 16 * 1024 * 1024, .targets = 64};
-
-struct transfer {
-    CURL *easy;
-    struct transfer *next; /* in the list of idle ones */
-    struct shard *shard;
-    struct curl_slist *own_headers; /* of a request that carries a body; else NULL */
-    void *tag;
-    char *bytes;
-    size_t size, capacity, max_bytes;
-    bool too_large;
-    char error[CURL_ERROR_SIZE];
-};
 
 struct shard {
     CURLM *multi;
@@ -45,122 +33,39 @@ struct fetch {
     struct transfer **all;
     size_t count;
     struct transfer *idle;
+    struct transfer *refused; /* not begun: they end with the next wait */
     struct transfer *handed_out;
     size_t in_flight;
     int epoll;
 };
-
-static size_t on_bytes(char *bytes, size_t size, size_t count, void *context)
-{
-    struct transfer *t = context;
-    size_t more = size * count;
-    if (more > t->max_bytes - t->size) {
-        t->too_large = true;
-        return 0;
-    }
-    if (more > t->capacity - t->size) {
-        size_t capacity = t->capacity ? t->capacity * 2 : 16 * 1024;
-        while (capacity < t->size + more)
-            capacity *= 2;
-        char *grown = realloc(t->bytes, capacity);
-        if (!grown)
-            return 0;
-        t->bytes = grown;
-        t->capacity = capacity;
-    }
-    memcpy(t->bytes + t->size, bytes, more);
-    t->size += more;
-    return more;
-}
-
-static void set_up_easy(CURL *easy, const struct fetch_limits *limits, struct curl_slist *headers)
-{
-    curl_easy_setopt(easy, CURLOPT_NOSIGNAL, 1L);
-    curl_easy_setopt(easy, CURLOPT_HTTP_VERSION, (long)CURL_HTTP_VERSION_1_1);
-    curl_easy_setopt(easy, CURLOPT_PROTOCOLS_STR, "http,https");
-    curl_easy_setopt(easy, CURLOPT_FOLLOWLOCATION, 0L);
-    curl_easy_setopt(easy, CURLOPT_DISALLOW_USERNAME_IN_URL, 1L);
-    curl_easy_setopt(easy, CURLOPT_NETRC, (long)CURL_NETRC_IGNORED);
-    curl_easy_setopt(easy, CURLOPT_PROXY, "");
-    curl_easy_setopt(easy, CURLOPT_SSL_VERIFYPEER, 1L);
-    curl_easy_setopt(easy, CURLOPT_SSL_VERIFYHOST, 2L);
-    curl_easy_setopt(easy, CURLOPT_DNS_CACHE_TIMEOUT, 0L);
-    curl_easy_setopt(easy, CURLOPT_TCP_KEEPALIVE, 1L);
-    curl_easy_setopt(easy, CURLOPT_CONNECTTIMEOUT_MS, (long)limits->connect_ms);
-    curl_easy_setopt(easy, CURLOPT_TIMEOUT_MS, (long)limits->total_ms);
-    curl_easy_setopt(easy, CURLOPT_LOW_SPEED_LIMIT, (long)LOW_SPEED_BYTES_S);
-    curl_easy_setopt(easy, CURLOPT_LOW_SPEED_TIME, (long)LOW_SPEED_S);
-    curl_easy_setopt(easy, CURLOPT_ACCEPT_ENCODING, "gzip, deflate");
-    curl_easy_setopt(easy, CURLOPT_USERAGENT, "vaneward-collector/" VANEWARD_VERSION);
-    curl_easy_setopt(easy, CURLOPT_HTTPHEADER, headers);
-    curl_easy_setopt(easy, CURLOPT_WRITEFUNCTION, on_bytes);
-}
 
 static struct curl_slist *usual_headers(void)
 {
     return curl_slist_append(NULL, "Accept: text/xml, application/xml, application/json");
 }
 
-static void begin(struct transfer *t, const char *url)
-{
-    t->size = 0;
-    t->too_large = false;
-    t->error[0] = '\0';
-    curl_easy_setopt(t->easy, CURLOPT_URL, url);
-    curl_easy_setopt(t->easy, CURLOPT_WRITEDATA, t);
-    curl_easy_setopt(t->easy, CURLOPT_ERRORBUFFER, t->error);
-}
-
-/* NULL when the transfer brought an answer. */
-static const char *failure_of(struct transfer *t, CURLcode code)
-{
-    if (code == CURLE_OK)
-        return NULL;
-    if (t->too_large) {
-        snprintf(t->error, sizeof t->error, "the answer is larger than %zu bytes", t->max_bytes);
-    } else if (code == CURLE_LOGIN_DENIED) {
-        snprintf(t->error, sizeof t->error, "an address must not hold a user name or password");
-    } else if (!t->error[0]) {
-        snprintf(t->error, sizeof t->error, "%s", curl_easy_strerror(code));
-    }
-    return t->error;
-}
-
-static struct body body_of(const struct transfer *t)
-{
-    struct body body = {.bytes = t->size ? t->bytes : "", .size = t->size};
-    curl_easy_getinfo(t->easy, CURLINFO_RESPONSE_CODE, &body.status);
-    return body;
-}
-
-static bool is_our_fault(CURLcode code)
-{
-    return code == CURLE_URL_MALFORMAT || code == CURLE_UNSUPPORTED_PROTOCOL || code == CURLE_LOGIN_DENIED ||
-           code == CURLE_WRITE_ERROR;
-}
-
-bool fetch_once(const char *url, const struct fetch_limits *limits, struct arena *mem, struct body *out,
-                struct err *err)
+bool fetch_once(const char *url, const struct fetch_access *access, const struct fetch_limits *limits,
+                struct arena *mem, struct body *out, struct err *err)
 {
     curl_global_init(CURL_GLOBAL_DEFAULT);
-    struct transfer t = {.easy = curl_easy_init(), .max_bytes = limits->max_bytes};
+    struct transfer t = {.easy = NULL};
     struct curl_slist *headers = usual_headers();
-    if (!t.easy || !headers)
-        return err_set(err, ERR_SYSTEM, "cannot begin a transfer");
+    if (!headers || !transfer_set_up(&t, limits, headers))
+        BUG("out of memory for a transfer");
 
-    set_up_easy(t.easy, limits, headers);
-    begin(&t, url);
-    CURLcode code = curl_easy_perform(t.easy);
-    const char *failure = failure_of(&t, code);
+    CURLcode code = CURLE_OK;
+    if (transfer_begin(&t, url, access, headers))
+        code = curl_easy_perform(t.easy);
+    const char *failure = transfer_failure(&t, code);
     if (failure) {
-        err_set(err, is_our_fault(code) ? ERR_INPUT : ERR_UNAVAILABLE, "cannot read '%s': %s", url, failure);
+        bool is_theirs = code != CURLE_OK && !t.refused && !t.too_large;
+        err_set(err, is_theirs ? ERR_UNAVAILABLE : ERR_INPUT, "cannot read '%s': %s", url, failure);
     } else {
-        *out = body_of(&t);
+        *out = transfer_body(&t);
         out->bytes = arena_strndup(mem, out->bytes, out->size);
     }
-    curl_easy_cleanup(t.easy);
+    transfer_release(&t);
     curl_slist_free_all(headers);
-    free(t.bytes);
     curl_global_cleanup();
     return failure == NULL;
 }
@@ -208,12 +113,24 @@ static bool shard_open(struct shard *s, int outer, size_t connections, struct er
     return true;
 }
 
+/* A kept connection is a descriptor; the usual limit of 1024 is meant for programs that select(2). */
+static void allow_descriptors(size_t targets)
+{
+    struct rlimit limit;
+    if (getrlimit(RLIMIT_NOFILE, &limit) < 0 || limit.rlim_cur >= targets + SPARE_DESCRIPTORS)
+        return;
+    limit.rlim_cur =
+        limit.rlim_max < targets + SPARE_DESCRIPTORS ? limit.rlim_max : targets + SPARE_DESCRIPTORS;
+    setrlimit(RLIMIT_NOFILE, &limit);
+}
+
 bool fetch_new(struct fetch **out, const struct fetch_limits *limits, struct err *err)
 {
     curl_global_init(CURL_GLOBAL_DEFAULT);
     struct fetch *f = calloc(1, sizeof *f);
     if (!f)
         return err_set(err, ERR_SYSTEM, "out of memory");
+    allow_descriptors(limits->targets);
     f->limits = *limits;
     f->headers = usual_headers();
     f->epoll = epoll_create1(EPOLL_CLOEXEC);
@@ -236,9 +153,7 @@ void fetch_free(struct fetch *f)
         struct transfer *t = f->all[k];
         if (t->shard)
             curl_multi_remove_handle(t->shard->multi, t->easy);
-        curl_easy_cleanup(t->easy);
-        curl_slist_free_all(t->own_headers);
-        free(t->bytes);
+        transfer_release(t);
         free(t);
     }
     for (int k = 0; k < SHARDS; k++) {
@@ -272,31 +187,31 @@ static struct transfer *idle_transfer(struct fetch *f)
         return t;
     }
     struct transfer *t = calloc(1, sizeof *t);
-    struct transfer **all = realloc(f->all, (f->count + 1) * sizeof *all);
-    CURL *easy = curl_easy_init();
-    if (!t || !all || !easy)
+    struct transfer **all = realloc(f->all, (f->count + 1) * sizeof(struct transfer *));
+    if (!t || !all || !transfer_set_up(t, &f->limits, f->headers))
         BUG("out of memory for a transfer");
     f->all = all;
     f->all[f->count++] = t;
-    t->easy = easy;
-    t->max_bytes = f->limits.max_bytes;
-    set_up_easy(easy, &f->limits, f->headers);
-    curl_easy_setopt(easy, CURLOPT_PRIVATE, t);
     return t;
 }
 
-static void start(struct fetch *f, struct transfer *t, const char *url, void *tag)
+static void start(struct fetch *f, struct transfer *t, const char *url, const struct fetch_access *access,
+                  struct curl_slist *headers, void *tag)
 {
     t->tag = tag;
-    t->shard = shard_of(f, url);
-    begin(t, url);
-    curl_multi_add_handle(t->shard->multi, t->easy);
     f->in_flight++;
+    if (!transfer_begin(t, url, access, headers)) {
+        t->next = f->refused;
+        f->refused = t;
+        return;
+    }
+    t->shard = shard_of(f, url);
+    curl_multi_add_handle(t->shard->multi, t->easy);
 }
 
-void fetch_start(struct fetch *f, const char *url, void *tag)
+void fetch_start(struct fetch *f, const char *url, const struct fetch_access *access, void *tag)
 {
-    start(f, idle_transfer(f), url, tag);
+    start(f, idle_transfer(f), url, access, f->headers, tag);
 }
 
 void fetch_post(struct fetch *f, const char *url, const struct body *body, const char *const *headers,
@@ -309,18 +224,17 @@ void fetch_post(struct fetch *f, const char *url, const struct body *body, const
             BUG("out of memory for a header");
         t->own_headers = longer;
     }
-    curl_easy_setopt(t->easy, CURLOPT_HTTPHEADER, t->own_headers);
     curl_easy_setopt(t->easy, CURLOPT_POSTFIELDSIZE_LARGE, (curl_off_t)body->size);
     curl_easy_setopt(t->easy, CURLOPT_COPYPOSTFIELDS, body->bytes);
-    start(f, t, url, tag);
+    start(f, t, url, NULL, t->own_headers, tag);
 }
 
 /* The handle asks with GET again. */
-static void end_post(const struct fetch *f, struct transfer *t)
+static void end_post(struct transfer *t)
 {
     if (!t->own_headers)
         return;
-    curl_easy_setopt(t->easy, CURLOPT_HTTPHEADER, f->headers);
+    curl_easy_setopt(t->easy, CURLOPT_HTTPHEADER, NULL);
     curl_easy_setopt(t->easy, CURLOPT_HTTPGET, 1L);
     curl_slist_free_all(t->own_headers);
     t->own_headers = NULL;
@@ -337,18 +251,35 @@ static void take_back(struct fetch *f)
     if (!t)
         return;
     f->handed_out = NULL;
-    end_post(f, t);
-    if (t->capacity > KEPT_BUFFER_BYTES) {
-        free(t->bytes);
-        t->bytes = NULL;
-        t->capacity = 0;
-    }
+    end_post(t);
+    transfer_end(t);
     t->next = f->idle;
     f->idle = t;
 }
 
+static void hand_out(struct fetch *f, struct transfer *t, CURLcode code, struct fetched *out)
+{
+    *out = (struct fetched){.tag = t->tag,
+                            .error = transfer_failure(t, code),
+                            .too_large = t->too_large,
+                            .refused = t->refused,
+                            .certificate_end_us = TIME_UNKNOWN};
+    if (!out->error) {
+        out->body = transfer_body(t);
+        out->certificate_end_us = transfer_certificate_end_us(t);
+    }
+    f->handed_out = t;
+    f->in_flight--;
+}
+
 static bool take_ended(struct fetch *f, struct fetched *out)
 {
+    if (f->refused) {
+        struct transfer *t = f->refused;
+        f->refused = t->next;
+        hand_out(f, t, CURLE_OK, out);
+        return true;
+    }
     for (int k = 0; k < SHARDS; k++) {
         int left;
         CURLMsg *message = curl_multi_info_read(f->shards[k].multi, &left);
@@ -357,13 +288,9 @@ static bool take_ended(struct fetch *f, struct fetched *out)
         CURLcode code = message->data.result;
         struct transfer *t = NULL;
         curl_easy_getinfo(message->easy_handle, CURLINFO_PRIVATE, &t);
-        *out = (struct fetched){.tag = t->tag, .error = failure_of(t, code), .too_large = t->too_large};
-        if (!out->error)
-            out->body = body_of(t);
+        hand_out(f, t, code, out);
         curl_multi_remove_handle(t->shard->multi, t->easy);
         t->shard = NULL;
-        f->handed_out = t;
-        f->in_flight--;
         return true;
     }
     return false;

@@ -17,8 +17,10 @@ enum {
     FLUSH_STATES_MS = 150, /* a warning lasts a minute only */
     FLUSH_READINGS = 10000,
     FLUSH_BATCHES = 4096,
-    STUCK_MS = 1000, /* until the spool is tried again */
-    TRIES = 3,       /* in a run that ends */
+    STUCK_MS = 1000,       /* until the spool is tried again */
+    TRIES = 3,             /* in a run that ends */
+    LONG_ANSWER_MS = 1000, /* makes a source doubtful */
+    SLOW_ROOM = 4,         /* so many times the places are there when answers take long */
 };
 static const size_t REGISTER_BYTES = (size_t)8 * 1024 * 1024 * 1024;
 static const size_t BATCH_BYTES = (size_t)2 * 1024 * 1024 * 1024;
@@ -30,14 +32,16 @@ struct reader {
     struct arena *register_mem;
     struct station **stations; /* in order of their keys */
     size_t count, finished;
-    struct schedule *due;
+    struct schedule *due[LANES];
+    size_t under_way[LANES];
+    int64_t looked_ms; /* for long answers */
     struct fetch *fetch;
     struct arena *mem; /* of what is waiting to be stored */
     struct batch *batches;
     struct station **owners; /* of each batch */
     size_t waiting, waiting_readings;
     int64_t flush_due_ms; /* while something waits */
-    bool failures_waiting;
+    bool failures_waiting, certificates_waiting;
     bool lost; /* the stations stand where nothing is stored */
     bool has_conditions;
     struct drain drain; /* with the spool; NULL: none */
@@ -53,11 +57,12 @@ bool reader_new(struct reader **out, enum reader_mode mode, size_t in_flight, st
     *out = r;
     r->mode = mode;
     r->most_in_flight = in_flight;
-    r->due = schedule_new();
+    for (int lane = 0; lane < LANES; lane++)
+        r->due[lane] = schedule_new();
     r->mem = arena_new(BATCH_BYTES);
     /* When stuck, the answers under way come on top of a full house. */
-    r->batches = calloc(FLUSH_BATCHES + in_flight, sizeof *r->batches);
-    r->owners = calloc(FLUSH_BATCHES + in_flight, sizeof(struct station *));
+    r->batches = calloc(FLUSH_BATCHES + SLOW_ROOM * in_flight, sizeof *r->batches);
+    r->owners = calloc(FLUSH_BATCHES + SLOW_ROOM * in_flight, sizeof(struct station *));
     r->lost = true;
     r->totals.last_success_us = TIME_UNKNOWN;
     if (!r->batches || !r->owners)
@@ -70,10 +75,12 @@ void reader_free(struct reader *r)
     if (!r)
         return;
     fetch_free(r->fetch);
-    for (struct station *st; (st = schedule_take(r->due, INT64_MAX));)
-        if (st->gone)
-            station_free(st);
-    schedule_free(r->due);
+    for (int lane = 0; lane < LANES; lane++) {
+        for (struct station *st; (st = schedule_take(r->due[lane], INT64_MAX));)
+            if (st->gone)
+                station_free(st);
+        schedule_free(r->due[lane]);
+    }
     for (size_t k = 0; k < r->count; k++)
         station_free(r->stations[k]);
     free(r->stations);
@@ -86,7 +93,8 @@ void reader_free(struct reader *r)
 
 static void put(struct reader *r, struct station *st, int64_t due_ms)
 {
-    schedule_put(r->due, due_ms, st);
+    st->lane = st->failures || !st->has_read ? LANE_DOUBTFUL : LANE_SOUND;
+    schedule_put(r->due[st->lane], due_ms, st);
 }
 
 static void finish(struct reader *r, struct station *st)
@@ -281,6 +289,22 @@ static bool note_failures(struct reader *r, struct db *db, struct err *err)
     return columns_exec(c, db, &q_cursor_failed, NULL, err);
 }
 
+static bool note_certificates(struct reader *r, struct db *db, struct err *err)
+{
+    struct columns *c = columns_new(r->mem, 3);
+    for (size_t k = 0; k < r->count; k++) {
+        struct station *st = r->stations[k];
+        if (!st->certificate_is_new)
+            continue;
+        st->certificate_is_new = false;
+        const struct db_value cells[] = {db_text(st->source->site), db_text(st->key),
+                                         db_moment(st->certificate_end_us)};
+        columns_add(c, cells);
+    }
+    r->certificates_waiting = false;
+    return columns_exec(c, db, &q_cursor_certificate, NULL, err);
+}
+
 static bool store(struct reader *r, struct db *db, struct err *err)
 {
     struct load_result *results = arena_array(r->mem, struct load_result, r->waiting);
@@ -358,7 +382,8 @@ static bool flush_batches(struct reader *r, struct db *db, struct err *err)
 
 bool reader_flush(struct reader *r, struct db *db, struct err *err)
 {
-    bool ok = flush_batches(r, db, err) && (!db || !r->failures_waiting || note_failures(r, db, err));
+    bool ok = flush_batches(r, db, err) && (!db || !r->failures_waiting || note_failures(r, db, err)) &&
+              (!db || !r->certificates_waiting || note_certificates(r, db, err));
     if (!r->waiting)
         arena_reset(r->mem);
     return ok;
@@ -366,17 +391,64 @@ bool reader_flush(struct reader *r, struct db *db, struct err *err)
 
 /* Asking and taking. */
 
+static bool has_place(const struct reader *r, enum lane lane)
+{
+    size_t all = r->under_way[LANE_SOUND] + r->under_way[LANE_DOUBTFUL];
+    if (lane == LANE_DOUBTFUL)
+        return r->under_way[lane] < (r->most_in_flight + 1) / 2 && all < r->most_in_flight;
+    return r->under_way[lane] < r->most_in_flight && all < SLOW_ROOM * r->most_in_flight;
+}
+
+/* Answers that take long give their places among the sound ones free. */
+static void doubt_long_answers(struct reader *r, int64_t now_ms)
+{
+    if (now_ms - r->looked_ms < LONG_ANSWER_MS / 4)
+        return;
+    r->looked_ms = now_ms;
+    for (size_t k = 0; k < r->count; k++) {
+        struct station *st = r->stations[k];
+        if (!st->in_flight || st->lane != LANE_SOUND || now_ms - st->asked_ms < LONG_ANSWER_MS)
+            continue;
+        st->lane = LANE_DOUBTFUL;
+        r->under_way[LANE_SOUND]--;
+        r->under_way[LANE_DOUBTFUL]++;
+    }
+}
+
+static void ask(struct reader *r, struct station *st)
+{
+    st->asked_ms = clock_mono_ms();
+    r->under_way[st->lane]++;
+    station_ask(st, r->fetch);
+}
+
 static void ask_due(struct reader *r)
 {
-    while (!r->stuck && fetch_in_flight(r->fetch) < r->most_in_flight) {
-        struct station *st = schedule_take(r->due, clock_mono_ms());
-        if (!st)
-            return;
-        if (st->gone)
-            station_free(st);
-        else
-            station_ask(st, r->fetch);
+    if (r->stuck)
+        return;
+    doubt_long_answers(r, clock_mono_ms());
+    for (int lane = 0; lane < LANES; lane++) {
+        while (has_place(r, (enum lane)lane)) {
+            struct station *st = schedule_take(r->due[lane], clock_mono_ms());
+            if (!st)
+                break;
+            if (st->gone)
+                station_free(st);
+            else
+                ask(r, st);
+        }
     }
+}
+
+/* When the next source can be asked, as far as a place is free for it now. */
+static int64_t next_ask_ms(const struct reader *r, int64_t at_latest_ms)
+{
+    for (int lane = 0; lane < LANES; lane++) {
+        int64_t due_ms = schedule_due_ms(r->due[lane]);
+        if (due_ms < at_latest_ms && has_place(r, (enum lane)lane))
+            at_latest_ms = due_ms;
+    }
+    return at_latest_ms;
 }
 
 /* Batches are gathered for a second; state changes are not kept waiting. */
@@ -392,6 +464,7 @@ static void take(struct reader *r, const struct fetched *came)
     struct station *st = came->tag;
     st->in_flight = false;
     r->totals.polls++;
+    r->under_way[st->lane]--;
     if (st->gone) {
         station_free(st);
         return;
@@ -402,11 +475,12 @@ static void take(struct reader *r, const struct fetched *came)
         put(r, st, clock_mono_ms());
         return;
     }
+    r->certificates_waiting |= came->certificate_end_us != TIME_UNKNOWN;
     bool more = false;
     struct batch *b = &r->batches[r->waiting];
     switch (station_take(st, came, clock_now_us(), r->mem, b, &more)) {
     case POLL_GO_ON: /* at once: it holds the documents of its first answers */
-        station_ask(st, r->fetch);
+        ask(r, st);
         break;
     case POLL_FAILED:
         r->totals.failures[st->failure]++;
@@ -434,9 +508,7 @@ bool reader_turn(struct reader *r, struct db *db, int64_t wait_ms, struct err *e
     int64_t now_ms = clock_mono_ms(), end_ms = now_ms + wait_ms;
     for (; now_ms < end_ms && !reader_is_done(r); now_ms = clock_mono_ms()) {
         ask_due(r);
-        int64_t until_ms = end_ms, due_ms = schedule_due_ms(r->due);
-        if (due_ms < until_ms && !r->stuck && fetch_in_flight(r->fetch) < r->most_in_flight)
-            until_ms = due_ms;
+        int64_t until_ms = r->stuck ? end_ms : next_ask_ms(r, end_ms);
         if (r->waiting && r->flush_due_ms < until_ms)
             until_ms = r->flush_due_ms;
         struct fetched came;

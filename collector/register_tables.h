@@ -41,6 +41,10 @@ enum column_type {
     COLUMN_ZONE,
     COLUMN_CURRENCY,
     COLUMN_URL,
+    COLUMN_NETWORKS,   /* address ranges, separated by blanks */
+    COLUMN_PATH,       /* of a file on the collector's machine */
+    COLUMN_PIN,        /* SHA-256 of a public key */
+    COLUMN_CREDENTIAL, /* the name of one */
     COLUMN_EMAIL,
     COLUMN_REMARK, /* for people; not stored */
 };

@@ -3,6 +3,8 @@
 #include "base/clock.h"
 #include "base/nearest.h"
 #include "base/text.h"
+#include "credentials.h"
+#include "networks.h"
 
 #include <ctype.h>
 #include <math.h>
@@ -157,6 +159,32 @@ static const char *why_not_url(const char *text)
     return strpbrk(host, "?#") ? "has a ? or # in it; write the address up to there" : NULL;
 }
 
+static const char *why_not_networks(const char *text, struct arena *mem)
+{
+    struct networks n;
+    struct err err = {0};
+    if (networks_parse(text, &n, &err))
+        return NULL;
+    return arena_printf(mem, "is no list of networks: %s; write it like 10.1.0.0/16 fd12:3::/32", err.text);
+}
+
+static const char *why_not_path(const char *text, struct arena *mem)
+{
+    return text[0] == '/' ? why_not_text(text, NAME_CHARACTERS, true, mem)
+                          : "is not the whole path of a file; write it like /etc/vaneward/plant-ca.pem";
+}
+
+/* 32 bytes in base64: 43 letters and one '='. */
+static const char *why_not_pin(const char *text)
+{
+    static const char head[] = "sha256//";
+    static const char letters[] = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    const char *hash = text + sizeof head - 1;
+    bool good = strncmp(text, head, sizeof head - 1) == 0 && strspn(hash, letters) == 43 &&
+                strcmp(hash + 43, "=") == 0;
+    return good ? NULL : "is not the SHA-256 of a public key; write it like sha256//<43 letters>=";
+}
+
 static const char *why_not(const struct register_column *c, const char **value, int64_t now_us,
                            struct arena *mem)
 {
@@ -190,6 +218,14 @@ static const char *why_not(const struct register_column *c, const char **value, 
         return why_not_url(*value);
     case COLUMN_EMAIL:
         return why_not_email(*value);
+    case COLUMN_NETWORKS:
+        return why_not_networks(*value, mem);
+    case COLUMN_PATH:
+        return why_not_path(*value, mem);
+    case COLUMN_PIN:
+        return why_not_pin(*value);
+    case COLUMN_CREDENTIAL:
+        return credential_name_why_not(*value);
     }
     BUG("column '%s' has type %d", c->name, (int)c->type);
 }

@@ -1,13 +1,17 @@
 #include "settings.h"
 
 #include "base/log.h"
+#include "credentials.h"
 #include "migrate.h"
 
-struct settings settings;
+struct settings settings = {.credentials = credentials_usual_folder};
 
 const struct opt settings_options[] = {
     {"db", "CONNINFO", "Connection string of the database, else the PG* environment", OPT_TEXT, &settings.db,
      0, 0},
+    {"credentials", "DIR",
+     "Folder of the credentials that sources.csv names, one file each (/etc/vaneward/credentials)", OPT_TEXT,
+     &settings.credentials, 0, 0},
     {"json", NULL, "Print results as JSON", OPT_FLAG, &settings.json, 0, 0},
     {"verbose", NULL, "Log more", OPT_FLAG, &settings.verbose, 0, 0},
     {"quiet", NULL, "Log warnings and errors only", OPT_FLAG, &settings.quiet, 0, 0},

@@ -8,12 +8,13 @@
 #include "db.h"
 
 struct settings {
-    const char *db; /* connection string; NULL: the PG* environment */
+    const char *db;          /* connection string; NULL: the PG* environment */
+    const char *credentials; /* folder of secrets */
     bool json;
     bool verbose, quiet;
 };
 extern struct settings settings;
-extern const struct opt settings_options[]; /* --db, --json, --verbose, --quiet */
+extern const struct opt settings_options[]; /* --db, --credentials, --json, --verbose, --quiet */
 
 /* Opens the database and makes sure that its schema is the program's. */
 MUST_USE bool settings_open(struct db **db, struct err *err);

@@ -1,8 +1,10 @@
 #include "station.h"
 
+#include "base/clock.h"
 #include "base/log.h"
 #include "feed.h"
 #include "mtconnect.h"
+#include "settings.h"
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -11,9 +13,8 @@
 static const size_t ANSWER_BYTES = (size_t)512 * 1024 * 1024;
 
 const char *const failure_words[FAILURE_KINDS] = {
-    [FAILURE_NO_ANSWER] = "no_answer",   [FAILURE_TOO_LARGE] = "too_large",
-    [FAILURE_UNREADABLE] = "unreadable", [FAILURE_UNFIT] = "unfit",
-    [FAILURE_NOT_STORED] = "not_stored",
+    [FAILURE_NO_ANSWER] = "no_answer",   [FAILURE_REFUSED] = "refused", [FAILURE_TOO_LARGE] = "too_large",
+    [FAILURE_UNREADABLE] = "unreadable", [FAILURE_UNFIT] = "unfit",     [FAILURE_NOT_STORED] = "not_stored",
 };
 
 struct station *station_new(const struct source *s)
@@ -56,7 +57,10 @@ void station_ask(struct station *st, struct fetch *f)
     if (!st->mem)
         st->mem = arena_new(ANSWER_BYTES);
     st->in_flight = true;
-    fetch_start(f, poll_url(&st->poll, st->source->url, st->mem), st);
+    const struct source *s = st->source;
+    const struct fetch_access access = {&s->networks, s->ca_file, s->pinned_key, s->credential,
+                                        settings.credentials};
+    fetch_start(f, poll_url(&st->poll, s->url, st->mem), &access, st);
 }
 
 void station_failed(struct station *st, enum failure_kind kind, const char *why, int64_t now_us)
@@ -117,12 +121,20 @@ static bool decode(const struct station *st, const struct body *body, struct doc
 enum poll_outcome station_take(struct station *st, const struct fetched *came, int64_t now_us,
                                struct arena *mem, struct batch *batch, bool *more)
 {
+    if (came->certificate_end_us != TIME_UNKNOWN) {
+        st->certificate_end_us = came->certificate_end_us;
+        st->certificate_is_new = true;
+    }
     if (came->error) {
         if (came->too_large)
             poll_shrink(&st->poll);
         else
             poll_restart(&st->poll);
-        return failed(st, came->too_large ? FAILURE_TOO_LARGE : FAILURE_NO_ANSWER, came->error, now_us);
+        return failed(st,
+                      came->refused     ? FAILURE_REFUSED
+                      : came->too_large ? FAILURE_TOO_LARGE
+                                        : FAILURE_NO_ANSWER,
+                      came->error, now_us);
     }
     struct document *d = arena_alloc(st->mem, sizeof *d);
     struct err err = {0};

@@ -12,6 +12,7 @@ enum { STATION_WHY = 300 };
 /* Why a poll brought nothing. */
 enum failure_kind {
     FAILURE_NO_ANSWER,
+    FAILURE_REFUSED, /* by us: an address, a credential or a certificate file that must not be used */
     FAILURE_TOO_LARGE,
     FAILURE_UNREADABLE, /* not a document of its format */
     FAILURE_UNFIT,      /* a document, but not an answer to what was asked */
@@ -20,12 +21,21 @@ enum failure_kind {
 };
 extern const char *const failure_words[FAILURE_KINDS]; /* "no_answer" ... */
 
+/*
+ * Sources that do not answer hold their place until a deadline. So that they do not keep others waiting, a
+ * source is doubtful until it has been read, while it fails, and when an answer takes long; the doubtful ones
+ * have few places.
+ */
+enum lane { LANE_SOUND, LANE_DOUBTFUL, LANES };
+
 struct station {
     char *key;                   /* of the source */
     const struct source *source; /* in the newest register */
     struct poll poll;
     struct arena *mem; /* documents of the answer under way; NULL: none */
     bool in_flight;
+    enum lane lane; /* that it waits or asks in */
+    int64_t asked_ms;
     bool discard;  /* what is under way belongs to a position that is no longer ours */
     bool gone;     /* no longer in the register */
     bool finished; /* nothing more to do in this run */
@@ -35,6 +45,8 @@ struct station {
     enum failure_kind failure;
     int64_t failed_us;
     bool failure_is_new; /* not yet noted in the database */
+    int64_t certificate_end_us;
+    bool certificate_is_new; /* not yet noted in the database */
 };
 
 struct station *station_new(const struct source *s);

@@ -12,7 +12,7 @@ owner() {
     [ -z "$found" ] || complain "only $2 may include <$1>: $found"
 }
 owner 'libpq-fe' 'sql/db(_[a-z]+)?\.[ch]'
-owner 'curl/' 'collector/fetch\.c'
+owner 'curl/' 'collector/fetch[a-z_]*\.[ch]'
 owner 'libxml/' 'collector/mtconnect[a-z_]*\.[ch]'
 owner 'jansson' 'collector/(feed|health|run|register_report)\.c|reporter/(export|commands)[a-z_]*\.[ch]|collector/json[a-z_]*\.[ch]'
 owner 'hpdf' 'reporter/pdf[a-z_]*\.[ch]'
