@@ -14,7 +14,7 @@
 #include "columns.h"
 
 #define OUTBOX_OLDEST_US US_PER_HOUR
-#define OUTBOX_LEASE_US (30 * US_PER_S)
+#define OUTBOX_LEASE_US (20 * US_PER_S) /* longer than any try */
 #define OUTBOX_GIVE_UP_US US_PER_DAY
 
 /* Where alerts go: "command", "webhook". */

@@ -41,8 +41,5 @@ bool settings_open(struct db **db, struct err *err)
 
 void settings_apply_log(void)
 {
-    if (settings.verbose)
-        log_set_level(LOG_LEVEL_DEBUG);
-    else if (settings.quiet)
-        log_set_level(LOG_LEVEL_WARN);
+    log_set_level(settings.verbose ? LOG_LEVEL_DEBUG : settings.quiet ? LOG_LEVEL_WARN : LOG_LEVEL_INFO);
 }
