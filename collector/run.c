@@ -380,7 +380,7 @@ static bool read_all(struct run *run, struct err *err)
             continue;
         }
         if (!is_away(run, err) || !reconnect(run, err))
-            return stop_asked && is_away(run, err);
+            return abandon(run, err);
         err_clear(err);
     }
     return finish(run, err) || abandon(run, err);
