@@ -153,7 +153,7 @@ static bool seal_now(struct run *run, struct err *err)
         if (!seal_step(run->db, now_us, SEAL_READINGS, &step, &more, err))
             return err_in(err, "sealing");
         add_report(&sum, &step);
-        service_alive(run->service, run->reader, true);
+        service_alive(run->service, run->reader, run->spool, true);
     }
     if (sum.steps)
         log_info("seal.done", "readings=%" PRId64 " fan_days=%" PRId64 " ms=%" PRId64, sum.readings,
@@ -256,7 +256,7 @@ static bool drain(struct run *run, struct err *err)
 static bool turn_without_database(struct run *run, struct err *err)
 {
     bool ok = reader_turn(run->reader, NULL, service_turn_ms(run->service, TURN_MS), err);
-    service_alive(run->service, run->reader, false);
+    service_alive(run->service, run->reader, run->spool, false);
     spooling_tell(run->spool, &run->told);
     try_database(run);
     return ok;
@@ -279,7 +279,7 @@ static bool turn(struct run *run, struct err *err)
     if (!ok)
         return false;
     say_progress(run);
-    service_alive(run->service, run->reader, true);
+    service_alive(run->service, run->reader, run->spool, true);
     if (run->mode != READ_FOR_EVER)
         return true;
     service_ready(run->service);
@@ -320,7 +320,7 @@ static void pause_ms(struct run *run, int64_t ms)
 {
     int64_t until_ms = clock_mono_ms() + ms;
     while (!stop_asked && clock_mono_ms() < until_ms) {
-        service_alive(run->service, run->reader, false);
+        service_alive(run->service, run->reader, run->spool, false);
         usleep(TURN_MS * 1000);
     }
 }

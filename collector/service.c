@@ -150,7 +150,8 @@ static void look_at_clock(struct service *s)
              step_ms, step_ms > 0 ? "forward" : "back");
 }
 
-static void gather_metrics(struct service *s, const struct reader *reader, bool database_up)
+static void gather_metrics(struct service *s, const struct reader *reader, const struct spool *spool,
+                           bool database_up)
 {
     const struct reader_totals *t = reader_totals(reader);
     struct metrics *m = &s->metrics;
@@ -167,6 +168,12 @@ static void gather_metrics(struct service *s, const struct reader *reader, bool 
     m->sources = (int64_t)reader_sources(reader);
     m->sources_failing = (int64_t)reader_sources_failing(reader);
     m->database_up = database_up;
+    m->has_spool = spool;
+    if (spool) {
+        struct spool_state state = spool_state(spool);
+        m->spool_bytes = state.batches ? (int64_t)state.bytes : 0;
+        m->spool_oldest_us = state.oldest_us;
+    }
     alerts_counts(s->alerts, &m->alerts_sent, &m->alerts_failed);
 }
 
@@ -180,7 +187,8 @@ static void write_metrics(struct service *s)
     s->metrics_failed = !ok;
 }
 
-void service_alive(struct service *s, const struct reader *reader, bool database_up)
+void service_alive(struct service *s, const struct reader *reader, const struct spool *spool,
+                   bool database_up)
 {
     int64_t now_ms = clock_mono_ms();
     notify_alive(&s->notify, now_ms);
@@ -189,7 +197,7 @@ void service_alive(struct service *s, const struct reader *reader, bool database
     bool wants_metrics = s->settings.metrics_file && now_ms >= s->metrics_due_ms;
     if (!wants_status && !wants_metrics)
         return;
-    gather_metrics(s, reader, database_up);
+    gather_metrics(s, reader, spool, database_up);
     if (wants_status) {
         s->status_due_ms = now_ms + STATUS_MS;
         notify_tell(&s->notify,

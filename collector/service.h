@@ -8,6 +8,7 @@
 #include "alert.h"
 #include "metrics.h"
 #include "reader.h"
+#include "spool.h"
 
 struct service_settings {
     const char *on_episode, *webhook; /* NULL: none */
@@ -35,8 +36,9 @@ void service_reloaded(struct service *s);
 /* It ends, within so many milliseconds. */
 void service_stopping(struct service *s, int64_t within_ms);
 
-/* To be called whenever the main loop has turned, also while the database is away. */
-void service_alive(struct service *s, const struct reader *reader, bool database_up);
+/* To be called whenever the main loop has turned, also while the database is away. spool NULL: none. */
+void service_alive(struct service *s, const struct reader *reader, const struct spool *spool,
+                   bool database_up);
 /* How long the next turn may wait. */
 int64_t service_turn_ms(const struct service *s, int64_t usual_ms);
 /* Alerts and the report of ourselves. False: the database cannot be used now. */

@@ -348,6 +348,45 @@ class Daemon(ServiceTest):
         self.assertIn("vaneward_sources 1\n", text)
         self.assertFalse((self.dir / "metrics.new").exists())
 
+    def health(self, status):
+        return json.loads(self.program("health", "--json", status=status))
+
+    def test_health_lists_what_is_wrong_the_worst_first(self):
+        self.program("run", "--once")
+        self.sql("DELETE FROM vaneward.collector; DELETE FROM vaneward.alert_outbox")
+        self.assertEqual([row["what"] for row in self.health(0)["wrong"]], [])
+        self.sql("""INSERT INTO vaneward.collector VALUES ('host:1', '0', now(), now() - interval '10 minutes', NULL);
+                    UPDATE vaneward.source_cursor SET last_contact_at = now() - interval '1 hour', clock_offset_ms = -90000,
+                        certificate_expires_at = now() + interval '5 days', buffer_size = 100, last_sequence = next_sequence + 59;
+                    INSERT INTO vaneward.alert_outbox VALUES ('s1', 'd8', 'fan', now(), 1, 'webhook', 'x-1', 'opened', NULL, NULL,
+                        '{}', now() - interval '1 hour', now(), 9, NULL, NULL, 'HTTP status 503');
+                    INSERT INTO vaneward.set_aside (site, source, instance, received_at, reason) VALUES
+                        ('s1', 'a', 'i1', now(), '''fast'' is not a speed'), ('s1', 'a', 'i1', now(), '''slow'' is not a speed')""")
+        self.addCleanup(self.sql, "DELETE FROM vaneward.collector; DELETE FROM vaneward.alert_outbox; DELETE FROM vaneward.set_aside;"
+                        " UPDATE vaneward.source_cursor SET clock_offset_ms = 0, certificate_expires_at = NULL,"
+                        " buffer_size = 100000, last_sequence = next_sequence - 1")
+        out = self.health(3)
+        self.assertEqual([row["severity"] for row in out["wrong"]], ["losing"] * 2 + ["wrong"] * 2 + ["notice"] * 3)
+        said = "\n".join(row["what"] for row in out["wrong"])
+        for words in ("none runs; host:1", "60 observations are not read yet, 60 %", "HTTP status 503", "last answered 60 min ago",
+                      "90 s behind", "2 observations set aside", "expires in 4 days"):
+            self.assertIn(words, said)
+        self.assertTrue(all(row["help"] for row in out["wrong"]))
+        source = out["sources"][0]
+        self.assertEqual((source["lag"], source["lag_of_buffer"], source["clock_offset_ms"]), (60, 0.6, -90000))
+        self.assertEqual(source["refusals_24h"], {"... is not a speed": 2})
+        self.assertGreater(source["late_s"], 3000)
+        self.assertEqual((out["alerts_waiting"], out["database_up"], out["collectors_running"]), (1, True, 0))
+        self.sql("UPDATE vaneward.collector SET clock_stepped_at = now() - interval '10 s'")
+        self.assertEqual(self.health(3)["sources"][0]["late_s"], 0)  # the clock jumped: a whole cycle first
+
+    def test_health_of_a_database_that_cannot_be_used(self):
+        text = self.program("health", "--json", status=69, PGHOST="/nowhere")
+        self.assertEqual(json.loads(text)["database_up"], False)
+        self.assertEqual(json.loads(text)["wrong"][0]["about"], "database")
+        text = self.program("health", status=78, PGDATABASE="postgres")
+        self.assertIn("vaneward-collector prepare", text)
+
     def test_a_clock_that_was_set_is_told_and_changes_nothing(self):
         library = next((p for p in ("/usr/lib/x86_64-linux-gnu/faketime/libfaketime.so.1",) if os.path.exists(p)), None)
         if not library:
