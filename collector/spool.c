@@ -34,6 +34,19 @@ static bool lock_folder(struct spool *s, const char *dir, struct err *err)
     return err_hint(err, "give each collector a folder of its own with --spool");
 }
 
+/* Readings go by the segment: there are to be several on a small disk, too. */
+static void fit_segments(struct spool *s)
+{
+    enum { SEGMENTS = 16, SMALLEST = 4096 };
+    struct statvfs v;
+    uint64_t room = s->limits.max_bytes;
+    if (fstatvfs(s->folder, &v) == 0 && v.f_blocks > 0 && (uint64_t)v.f_blocks * v.f_frsize < room)
+        room = (uint64_t)v.f_blocks * v.f_frsize;
+    room = room / SEGMENTS > SMALLEST ? room / SEGMENTS : SMALLEST;
+    if (s->limits.segment_bytes > room)
+        s->limits.segment_bytes = room;
+}
+
 bool spool_open(struct spool **out, const char *dir, const struct spool_limits *limits, struct err *err)
 {
     struct spool *s = calloc(1, sizeof *s);
@@ -42,8 +55,10 @@ bool spool_open(struct spool **out, const char *dir, const struct spool_limits *
     *s = (struct spool){.folder = -1, .lock = -1, .limits = *limits, .next_number = 1, .next_segment = 1};
     s->series[STEPS].fd = s->series[READINGS].fd = -1;
     *out = s;
-    if (lock_folder(s, dir, err) && index_read_folder(s, err))
+    if (lock_folder(s, dir, err) && index_read_folder(s, err)) {
+        fit_segments(s);
         return true;
+    }
     spool_close(s);
     *out = NULL;
     return false;

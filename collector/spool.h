@@ -15,9 +15,10 @@
 struct spool;
 
 struct spool_limits {
-    uint64_t max_bytes;     /* of all segments together */
-    uint64_t segment_bytes; /* a segment is closed when it has grown past this */
-    double min_free;        /* share of the file system that readings leave free, 0..1 */
+    uint64_t max_bytes; /* of all segments together */
+    uint64_t
+        segment_bytes; /* a segment is closed when it has grown past this, or a share of the room there is */
+    double min_free;   /* share of the file system that readings leave free, 0..1 */
 };
 /* 2 GiB in segments of 16 MiB, a tenth of the disk left free. */
 extern const struct spool_limits spool_usual_limits;

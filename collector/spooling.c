@@ -23,8 +23,6 @@ bool spooling_open(struct spool **spool, const struct spooling_settings *setting
     }
     struct spool_limits limits = spool_usual_limits;
     limits.max_bytes = (uint64_t)settings->max_mb << 20;
-    if (limits.segment_bytes > limits.max_bytes / 8) /* readings go by the segment */
-        limits.segment_bytes = limits.max_bytes / 8;
     if (!spool_open(spool, dir, &limits, err))
         return false;
     struct spool_state state = spool_state(*spool);
