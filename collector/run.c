@@ -66,6 +66,7 @@ const struct opt run_options[] = {
 };
 
 static volatile sig_atomic_t stop_asked, reload_asked;
+static volatile sig_atomic_t abandon_status; /* of a run whose end hangs */
 
 static void on_stop(int signal)
 {
@@ -90,7 +91,7 @@ static void on_alarm(int signal)
     (void)signal;
     ssize_t written = write(STDERR_FILENO, words, sizeof words - 1);
     (void)written;
-    _exit(EXIT_SUCCESS);
+    _exit(abandon_status);
 }
 
 /* One run of the command. */
@@ -485,6 +486,7 @@ int run_command(const char *const *args, int count, struct err *err)
         err_set(err, ERR_USAGE, "--once and --catch-up exclude each other");
         return err_exit_status(err->kind);
     }
+    abandon_status = run.mode == READ_FOR_EVER ? EXIT_SUCCESS : EXIT_PARTLY;
     settings_apply_log();
     catch_signals();
     bool ok = service_new(&run.service, &options.service, err) &&
