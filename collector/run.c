@@ -12,11 +12,13 @@
 
 #include <jansson.h>
 
+#include <errno.h>
 #include <inttypes.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
 #include <unistd.h>
 
 enum {
@@ -27,6 +29,7 @@ enum {
     REGISTER_MS = 60 * 1000,
     FOLD_MS = 500,
     STOP_S = 5, /* from the first signal to the end, whatever hangs */
+    CUT_S = 3,  /* and to the end of waiting for the database, where there is a spool */
     ALERTS_LAST_MS = 1000,
     DATABASE_LAST_MS = 3000,
     SEAL_READINGS = 2 * 1000 * 1000,
@@ -66,6 +69,8 @@ const struct opt run_options[] = {
 };
 
 static volatile sig_atomic_t stop_asked, reload_asked;
+static volatile sig_atomic_t link_socket =
+    -1; /* to be cut, so that what the database does not take is spooled */
 static volatile sig_atomic_t abandon_status; /* of a run whose end hangs */
 
 static void on_stop(int signal)
@@ -73,7 +78,7 @@ static void on_stop(int signal)
     if (stop_asked)
         _exit(128 + signal); /* asked twice: at once */
     stop_asked = 1;
-    alarm(STOP_S);
+    alarm(link_socket >= 0 ? CUT_S : STOP_S);
 }
 
 static void on_reload(int signal)
@@ -89,6 +94,14 @@ static void on_alarm(int signal)
         "stop.abandoned: the database did not answer in time; what it has not stored will be "
         "read again\n";
     (void)signal;
+    if (link_socket >= 0) {
+        int kept = errno;
+        shutdown(link_socket, SHUT_RDWR);
+        link_socket = -1;
+        alarm(STOP_S - CUT_S);
+        errno = kept;
+        return;
+    }
     ssize_t written = write(STDERR_FILENO, words, sizeof words - 1);
     (void)written;
     _exit(abandon_status);
@@ -200,7 +213,11 @@ static bool reload(struct run *run, struct err *err)
 
 static bool open_database(struct run *run, struct err *err)
 {
-    return settings_open_where(&run->db, primary_accept, &run->primary, err);
+    link_socket = -1;
+    if (!settings_open_where(&run->db, primary_accept, &run->primary, err))
+        return false;
+    link_socket = run->spool ? db_socket(run->db) : -1;
+    return true;
 }
 
 /* The database is away, and there is a spool: reading goes on. */
@@ -209,6 +226,7 @@ static void go_on_without(struct run *run, struct err *why)
     int64_t now_ms = clock_mono_ms();
     log_error("database.away", "why='%s'", why->text);
     err_clear(why);
+    link_socket = -1;
     db_close(run->db);
     run->db = NULL;
     if (now_ms - run->back_since_ms > 2 * AWAY_LAST_MS)

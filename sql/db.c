@@ -84,6 +84,11 @@ bool db_is_broken(const struct db *db)
     return db->broken;
 }
 
+int db_socket(const struct db *db)
+{
+    return PQsocket(db->conn);
+}
+
 const char *db_redacted(const char *conninfo, struct arena *mem)
 {
     if (!conninfo || !*conninfo)

@@ -93,6 +93,7 @@ void db_close(struct db *db);                    /* NULL is fine; an open transa
 void db_set_deadline(struct db *db, int64_t ms); /* for each later call; 0: none; default 30 s */
 int64_t db_deadline(const struct db *db);
 bool db_is_broken(const struct db *db); /* the link is gone: close and open again */
+int db_socket(const struct db *db);     /* of the link, to be cut in an emergency; -1: none */
 
 /* The connection string without its password, for messages. */
 const char *db_redacted(const char *conninfo, struct arena *mem);

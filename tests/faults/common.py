@@ -82,6 +82,14 @@ class Rig:
         if verb == "start":
             self.env = dict(os.environ, LC_ALL="C.UTF-8", TZ="UTC", **dict(pair.split("=", 1) for pair in out.split()))
 
+    def freeze(self, how):
+        """SIGSTOP or SIGCONT for the whole server."""
+        data = pathlib.Path((self.dir / "postgres/where").read_text().strip()) / "data"
+        main = int((data / "postmaster.pid").read_text().split()[0])
+        children = pathlib.Path(f"/proc/{main}/task/{main}/children").read_text().split()
+        for pid in [main, *map(int, children)]:
+            os.kill(pid, how)
+
     def start_fleet(self, days, fleet_seed):
         self.fleet = subprocess.Popen(
             [BIN / "fleet-simulator", "serve", "--out", self.dir / "fleet", "--small", "--seed", str(fleet_seed),

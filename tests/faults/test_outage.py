@@ -1,4 +1,5 @@
 """The database goes away under load and comes back: nothing is lost, nothing is doubled, nothing is a gap."""
+import signal
 import sys
 import time
 import unittest
@@ -39,6 +40,20 @@ class Outage(unittest.TestCase):
         self.assertTrue(rig.segments(), rig.log_text())
         rig.advance_slowly(2)
         rig.database("start")
+        rig.start()
+        rig.wait_until_read()
+        rig.check()
+        self.assertEqual(rig.gaps("spool") + rig.gaps("overrun"), [])
+
+    def test_stopped_while_the_database_hangs_it_spools_what_it_has(self):
+        rig = self.rig
+        rig.begin()
+        rig.freeze(signal.SIGSTOP)
+        rig.advance_slowly(6)
+        time.sleep(1.5)
+        self.assertLess(rig.stop(), 5)
+        self.assertTrue(rig.segments(), rig.log_text())
+        rig.freeze(signal.SIGCONT)
         rig.start()
         rig.wait_until_read()
         rig.check()
