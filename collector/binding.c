@@ -30,7 +30,10 @@ enum {
     ITEM_FAN_NO,
     ITEM_DRIVE,
     ITEM_AXIS,
-    ITEM_MACHINE
+    ITEM_MACHINE,
+    ITEM_TYPE,
+    ITEM_UNITS,
+    ITEM_STOPPED
 };
 enum { CURSOR_SOURCE, CURSOR_INSTANCE, CURSOR_NEXT };
 
@@ -166,7 +169,17 @@ static bool on_item(void *context, const struct rows *r, struct err *err)
             arena_grow(reader->mem, reader->items, reader->count, capacity, sizeof *reader->items);
         reader->capacity = capacity;
     }
+    struct item_check *check = arena_alloc(reader->mem, sizeof *check);
+    *check = (struct item_check){
+        .type = kept(reader, rows_text(r, 0, ITEM_TYPE)),
+        .units = kept(reader, rows_text(r, 0, ITEM_UNITS)),
+        .stopped = kept(reader, rows_text(r, 0, ITEM_STOPPED)),
+    };
+    bool is_unseen = !check->type && reader->at < b->count;
+    if (is_unseen)
+        b->sources[reader->at].unseen++;
     reader->items[reader->count++] = (struct item_binding){
+        .check = check,
         .device = kept(reader, rows_text(r, 0, ITEM_DEVICE)),
         .item = kept(reader, rows_text(r, 0, ITEM_ITEM)),
         .role = role_of(rows_text(r, 0, ITEM_ROLE)),

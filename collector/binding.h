@@ -8,14 +8,22 @@
 #include "db.h"
 #include "networks.h"
 
+/* What the source's own model says of a bound item. */
+struct item_check {
+    const char *type, *units; /* when it was first seen; NULL: not yet */
+    const char *stopped;      /* why nothing is taken from it any more; NULL: it is taken */
+    bool is_new;              /* not yet noted in the database */
+};
+
 /* What one data item of a source is. */
 struct item_binding {
     const char *device, *item;
     enum item_role role;
-    uint32_t fan_no;     /* ROLE_FAN_SPEED */
-    const char *drive;   /* of a condition: the axis' drive, where an axis reports; NULL: not known */
-    const char *axis;    /* ROLE_AXIS_CONDITION */
-    const char *machine; /* NULL: not known */
+    uint32_t fan_no;          /* ROLE_FAN_SPEED */
+    const char *drive;        /* of a condition: the axis' drive, where an axis reports; NULL: not known */
+    const char *axis;         /* ROLE_AXIS_CONDITION */
+    const char *machine;      /* NULL: not known */
+    struct item_check *check; /* NULL: nothing is checked */
 };
 
 struct source {
@@ -30,6 +38,7 @@ struct source {
     int failures;
     const struct item_binding **slots; /* by device and item */
     size_t slot_count, item_count;
+    size_t unseen; /* items whose type and units have not been seen in the source's model */
 };
 
 struct bindings {

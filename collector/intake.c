@@ -71,17 +71,28 @@ static bool milli_of_degrees(const char *text, int32_t *milli_rpm)
     return true;
 }
 
-/* By the units of the item, which the standard fixes for its type. */
-static bool milli_rpm(const struct observation *o, int32_t *milli)
+/* By the source's model, else those that the standard fixes for the type. */
+static const char *units_of(const struct item_binding *b, const struct observation *o)
 {
-    return is(o->type, "ANGULAR_VELOCITY") ? milli_of_degrees(o->value, milli) : text_milli(o->value, milli);
+    if (b->check && b->check->units && *b->check->units)
+        return b->check->units;
+    return is(o->type, "ANGULAR_VELOCITY") ? "DEGREE/SECOND"
+           : is(o->type, "FREQUENCY")      ? "HERTZ"
+                                           : "REVOLUTION/MINUTE";
+}
+
+static bool milli_rpm(const struct observation *o, const char *units, int32_t *milli)
+{
+    return is(units, "DEGREE/SECOND") ? milli_of_degrees(o->value, milli) : text_milli(o->value, milli);
 }
 
 /* Why a speed is not that of the fan at a moment; NULL when it is. */
-static const char *not_a_speed(struct intake *in, const struct observation *o)
+static const char *not_a_speed(struct intake *in, const struct observation *o, const char *units)
 {
-    if (is(o->type, "FREQUENCY"))
+    if (is(units, "HERTZ"))
         return "it is a frequency: how many pulses make a revolution is not known";
+    if (!is(units, "REVOLUTION/MINUTE") && !is(units, "DEGREE/SECOND"))
+        return quoted(in, units, "is not a unit of speed");
     if (o->statistic)
         return quoted(in, o->statistic, "of a span of time, not the speed at a moment");
     if (o->sub_type && !is(o->sub_type, "ACTUAL"))
@@ -92,12 +103,12 @@ static const char *not_a_speed(struct intake *in, const struct observation *o)
 static void take_speed(struct intake *in, const struct item_binding *b, const struct observation *o)
 {
     struct reading r = {.fan_no = b->fan_no, .milli_rpm = RPM_UNAVAILABLE, .at_us = o->at_us};
-    const char *reason = not_a_speed(in, o);
+    const char *units = units_of(b, o), *reason = not_a_speed(in, o, units);
     if (reason) {
         set_aside(in, o->sequence, o->item, reason);
         return;
     }
-    if (o->value && !milli_rpm(o, &r.milli_rpm)) {
+    if (o->value && !milli_rpm(o, units, &r.milli_rpm)) {
         set_aside(in, o->sequence, o->item, quoted(in, o->value, "is not a speed in rev/min"));
         return;
     }
@@ -136,6 +147,8 @@ static bool is_condition_role(enum item_role role)
 static const char *objection(const struct intake *in, const struct item_binding *b,
                              const struct observation *o)
 {
+    if (b->check && b->check->stopped)
+        return b->check->stopped;
     if (o->at_us < in->out->received_us - MOST_BACK_US)
         return "its time lies more than ten years back";
     if (o->at_us > in->out->received_us + MOST_AHEAD_US)

@@ -45,11 +45,22 @@ void poll_shrink(struct poll *p)
     poll_restart(p);
 }
 
-const char *poll_url(const struct poll *p, const char *base, struct arena *mem)
+static size_t length_of_base(const char *base)
 {
     size_t n = strlen(base);
     while (n && base[n - 1] == '/')
         n--;
+    return n;
+}
+
+const char *poll_model_url(const char *base, struct arena *mem)
+{
+    return arena_printf(mem, "%.*s/probe", (int)length_of_base(base), base);
+}
+
+const char *poll_url(const struct poll *p, const char *base, struct arena *mem)
+{
+    size_t n = length_of_base(base);
     switch (p->step) {
     case POLL_LOOK:
         return arena_printf(mem, "%.*s/current", (int)n, base);

@@ -60,6 +60,8 @@ MUST_USE bool poll_stand(struct poll *p, const struct cursor *at, uint64_t buffe
 
 /* The address to ask next. */
 const char *poll_url(const struct poll *p, const char *base, struct arena *mem);
+/* The address of the source's model. */
+const char *poll_model_url(const char *base, struct arena *mem);
 
 /*
  * Takes the answer to poll_url. POLL_COMPLETE: *out is to be stored, and p stands after it; POLL_FAILED: *err

@@ -41,7 +41,7 @@ struct reader {
     struct station **owners; /* of each batch */
     size_t waiting, waiting_readings;
     int64_t flush_due_ms; /* while something waits */
-    bool failures_waiting, certificates_waiting;
+    bool failures_waiting, certificates_waiting, checks_waiting;
     bool lost; /* the stations stand where nothing is stored */
     bool has_conditions;
     struct drain drain; /* with the spool; NULL: none */
@@ -145,7 +145,7 @@ static void stand(const struct reader *r, struct station *st)
 
 static void take_over(struct reader *r, struct station *st, const struct source *s)
 {
-    st->source = s;
+    station_register(st, s);
     if (r->lost)
         stand(r, st);
 }
@@ -305,6 +305,47 @@ static bool note_certificates(struct reader *r, struct db *db, struct err *err)
     return columns_exec(c, db, &q_cursor_certificate, NULL, err);
 }
 
+static void add_checks(struct columns *c, const struct source *s)
+{
+    for (size_t k = 0; k < s->slot_count; k++) {
+        const struct item_binding *b = s->slots[k];
+        if (!b || !b->check || !b->check->is_new)
+            continue;
+        const struct db_value cells[] = {
+            db_text(s->site),        db_text(s->source),       db_text(b->device),        db_text(b->item),
+            db_text(b->check->type), db_text(b->check->units), db_text(b->check->stopped)};
+        columns_add(c, cells);
+    }
+}
+
+static void checks_are_noted(struct station *st)
+{
+    st->checks_are_new = false;
+    for (size_t k = 0; k < st->source->slot_count; k++) {
+        const struct item_binding *b = st->source->slots[k];
+        if (b && b->check)
+            b->check->is_new = false;
+    }
+}
+
+/* What the models of sources say of the items that are bound. */
+static bool note_checks(struct reader *r, struct db *db, struct err *err)
+{
+    struct columns *c = columns_new(r->mem, 7);
+    for (size_t k = 0; k < r->count; k++) {
+        if (r->stations[k]->checks_are_new)
+            add_checks(c, r->stations[k]->source);
+    }
+    if (!columns_exec(c, db, &q_bound_item_store, NULL, err))
+        return false;
+    for (size_t k = 0; k < r->count; k++) {
+        if (r->stations[k]->checks_are_new)
+            checks_are_noted(r->stations[k]);
+    }
+    r->checks_waiting = false;
+    return true;
+}
+
 static bool store(struct reader *r, struct db *db, struct err *err)
 {
     struct load_result *results = arena_array(r->mem, struct load_result, r->waiting);
@@ -383,7 +424,8 @@ static bool flush_batches(struct reader *r, struct db *db, struct err *err)
 bool reader_flush(struct reader *r, struct db *db, struct err *err)
 {
     bool ok = flush_batches(r, db, err) && (!db || !r->failures_waiting || note_failures(r, db, err)) &&
-              (!db || !r->certificates_waiting || note_certificates(r, db, err));
+              (!db || !r->certificates_waiting || note_certificates(r, db, err)) &&
+              (!db || !r->checks_waiting || note_checks(r, db, err));
     if (!r->waiting)
         arena_reset(r->mem);
     return ok;
@@ -480,6 +522,7 @@ static void take(struct reader *r, const struct fetched *came)
     struct batch *b = &r->batches[r->waiting];
     switch (station_take(st, came, clock_now_us(), r->mem, b, &more)) {
     case POLL_GO_ON: /* at once: it holds the documents of its first answers */
+        r->checks_waiting |= st->checks_are_new;
         ask(r, st);
         break;
     case POLL_FAILED:

@@ -137,6 +137,22 @@ static bool store_rows(const struct register_file *f, const struct layout *l, si
     return true;
 }
 
+/* Loading a binding confirms it: whatever its item is now is what is meant. */
+static bool forget_items(const struct register_file *f, struct db *db, struct arena *mem, struct err *err)
+{
+    enum { SOURCE, DEVICE, ITEM, KEYS }; /* the first columns of the table */
+    const char **keys[KEYS];
+    for (int k = 0; k < KEYS; k++) {
+        keys[k] = arena_array(mem, const char *, f->count);
+        for (size_t row = 0; row < f->count; row++)
+            keys[k][row] = f->rows[row]->cell[k];
+    }
+    const struct db_value params[] = {db_text_array(mem, keys[SOURCE], f->count),
+                                      db_text_array(mem, keys[DEVICE], f->count),
+                                      db_text_array(mem, keys[ITEM], f->count)};
+    return db_exec(db, &q_bound_item_forget, params, KEYS, NULL, err);
+}
+
 static bool store_file(const struct register_file *f, struct db *db, struct register_outcome *outcome,
                        struct err *err)
 {
@@ -148,6 +164,8 @@ static bool store_file(const struct register_file *f, struct db *db, struct regi
         good = store_rows(f, &l, from, to, db, mem, outcome, err);
         arena_reset(mem);
     }
+    if (good && f->count && f->kind == REGISTER_BINDINGS)
+        good = forget_items(f, db, mem, err);
     arena_free(mem);
     outcome->same = (int64_t)f->count - outcome->added - outcome->changed;
     return good;

@@ -3,6 +3,7 @@
 #include "base/clock.h"
 #include "base/log.h"
 #include "feed.h"
+#include "model_check.h"
 #include "mtconnect.h"
 #include "settings.h"
 
@@ -11,6 +12,7 @@
 #include <string.h>
 
 static const size_t ANSWER_BYTES = (size_t)512 * 1024 * 1024;
+static const size_t CHECK_BYTES = (size_t)256 * 1024 * 1024;
 
 const char *const failure_words[FAILURE_KINDS] = {
     [FAILURE_NO_ANSWER] = "no_answer",   [FAILURE_REFUSED] = "refused", [FAILURE_TOO_LARGE] = "too_large",
@@ -29,6 +31,13 @@ struct station *station_new(const struct source *s)
     return st;
 }
 
+void station_register(struct station *st, const struct source *s)
+{
+    st->source = s;
+    if (s->unseen > st->unseen) /* bound anew: the model is to be read again */
+        st->model[0] = '\0';
+}
+
 static void drop_documents(struct station *st)
 {
     arena_free(st->mem);
@@ -38,6 +47,7 @@ static void drop_documents(struct station *st)
 void station_free(struct station *st)
 {
     drop_documents(st);
+    arena_free(st->checks);
     free(st->key);
     free(st);
 }
@@ -60,7 +70,8 @@ void station_ask(struct station *st, struct fetch *f)
     const struct source *s = st->source;
     const struct fetch_access access = {&s->networks, s->ca_file, s->pinned_key, s->credential,
                                         settings.credentials};
-    fetch_start(f, poll_url(&st->poll, s->url, st->mem), &access, st);
+    const char *url = st->probing ? poll_model_url(s->url, st->mem) : poll_url(&st->poll, s->url, st->mem);
+    fetch_start(f, url, &access, st);
 }
 
 void station_failed(struct station *st, enum failure_kind kind, const char *why, int64_t now_us)
@@ -118,6 +129,59 @@ static bool decode(const struct station *st, const struct body *body, struct doc
     return ok;
 }
 
+/* Which model the items of a document belong to. An agent before 1.7 does not tell changes, but restarts. */
+static void model_name(const struct document *d, char name[static STATION_MODEL])
+{
+    snprintf(name, STATION_MODEL, "%.127s %.60s", d->instance, d->model_changed ? d->model_changed : "");
+}
+
+/* True: the model is to be read first, and then this answer again. */
+static bool must_check(struct station *st, const struct document *d)
+{
+    const struct source *s = st->source;
+    char name[STATION_MODEL];
+    if (s->is_feed || !s->item_count || d->kind != DOCUMENT_OBSERVATIONS)
+        return false;
+    model_name(d, name);
+    if (strcmp(name, st->model) == 0)
+        return false;
+    snprintf(st->model, sizeof st->model, "%s", name);
+    return true;
+}
+
+static void tell_stopped(const struct source *s)
+{
+    for (size_t k = 0; k < s->slot_count; k++) {
+        const struct item_binding *b = s->slots[k];
+        if (b && b->check && b->check->is_new && b->check->stopped)
+            log_error("binding.stopped", "source=%s device=%s item=%s why='%s'", s->source, b->device,
+                      b->item, b->check->stopped);
+    }
+}
+
+/* A model that cannot be had leaves the bindings as they are: the observations are worth more. */
+static enum poll_outcome take_model(struct station *st, const struct fetched *came)
+{
+    struct err err = {0};
+    struct model m;
+    st->probing = false;
+    st->unseen = st->source->unseen;
+    if (!st->checks)
+        st->checks = arena_new(CHECK_BYTES);
+    if (came->error || !mtconnect_model(came->body.bytes, came->body.size, st->mem, &m, &err)) {
+        log_warn("source.no_model", "source=%s why='%s'", st->key, came->error ? came->error : err.text);
+    } else {
+        st->unseen = model_check(st->source, &m, st->checks);
+        st->checks_are_new = true;
+        tell_stopped(st->source);
+        if (st->unseen)
+            log_warn("binding.missing", "source=%s items=%zu are bound and not in the source's model",
+                     st->key, st->unseen);
+    }
+    drop_documents(st);
+    return POLL_GO_ON;
+}
+
 enum poll_outcome station_take(struct station *st, const struct fetched *came, int64_t now_us,
                                struct arena *mem, struct batch *batch, bool *more)
 {
@@ -125,6 +189,8 @@ enum poll_outcome station_take(struct station *st, const struct fetched *came, i
         st->certificate_end_us = came->certificate_end_us;
         st->certificate_is_new = true;
     }
+    if (st->probing)
+        return take_model(st, came);
     if (came->error) {
         if (came->too_large)
             poll_shrink(&st->poll);
@@ -141,6 +207,12 @@ enum poll_outcome station_take(struct station *st, const struct fetched *came, i
     if (!decode(st, &came->body, d, &err)) {
         poll_restart(&st->poll);
         return failed(st, FAILURE_UNREADABLE, err.text, now_us);
+    }
+    if (must_check(st, d)) {
+        st->probing = true;
+        poll_restart(&st->poll);
+        drop_documents(st);
+        return POLL_GO_ON;
     }
     struct poll_result result;
     enum poll_outcome outcome = poll_answer(&st->poll, d, now_us, st->mem, &result, &err);

@@ -7,7 +7,7 @@
 #include "fetch.h"
 #include "intake.h"
 
-enum { STATION_WHY = 300 };
+enum { STATION_WHY = 300, STATION_MODEL = POLL_INSTANCE_TEXT + 64 };
 
 /* Why a poll brought nothing. */
 enum failure_kind {
@@ -47,10 +47,19 @@ struct station {
     bool failure_is_new; /* not yet noted in the database */
     int64_t certificate_end_us;
     bool certificate_is_new; /* not yet noted in the database */
+
+    /* Bound items are compared with the source's model when it may have changed (MTConnect only). */
+    char model[STATION_MODEL]; /* which model they were last compared with; "": none */
+    size_t unseen;             /* items of which it said nothing */
+    bool probing;              /* the request under way is for the model */
+    struct arena *checks;      /* texts of what it said */
+    bool checks_are_new;       /* not yet noted in the database */
 };
 
 struct station *station_new(const struct source *s);
 void station_free(struct station *st);
+/* The source as a newer register has it. */
+void station_register(struct station *st, const struct source *s);
 
 /* Stands at a stored position. */
 void station_stand(struct station *st, const struct cursor *at);

@@ -185,6 +185,36 @@ START_TEST(a_speed_is_an_actual_one_at_a_moment)
 }
 END_TEST
 
+static const struct {
+    struct item_check check;
+    int32_t milli_rpm;
+    const char *reason;
+} checked[] = {
+    {{.type = "X", .units = "REVOLUTION/MINUTE"}, 24000000, NULL},
+    {{.type = "X", .units = "DEGREE/SECOND"}, 4000000, NULL},
+    {{.type = "X", .units = ""}, 24000000, NULL},
+    {{.type = NULL}, 24000000, NULL},
+    {{.type = "X", .units = "HERTZ"}, 0, "it is a frequency: how many pulses make a revolution is not known"},
+    {{.type = "X", .units = "CELSIUS"}, 0, "'CELSIUS' is not a unit of speed"},
+    {{.type = "X", .units = "REVOLUTION/MINUTE", .stopped = "it was another"}, 0, "it was another"},
+};
+
+START_TEST(units_are_those_of_the_source_s_model)
+{
+    struct item_check check = checked[_i].check;
+    struct item_binding bound = items[0];
+    bound.check = &check;
+    source_bind(&source, &bound, 1, mem);
+    struct observation o = sample("f1", "24000");
+    struct batch b = take_all(&o, 1);
+    ck_assert_uint_eq(b.reading_count, checked[_i].reason ? 0 : 1);
+    if (checked[_i].reason)
+        ck_assert_str_eq(b.set_aside[0].reason, checked[_i].reason);
+    else
+        ck_assert_int_eq(b.readings[0].milli_rpm, checked[_i].milli_rpm);
+}
+END_TEST
+
 START_TEST(items_that_are_not_bound_are_left_out)
 {
     struct observation o[] = {sample("f9", "1"), sample("f1", "2"), sample("f1", "3")};
@@ -330,6 +360,8 @@ int main(void)
     tcase_add_loop_test(tc, a_time_that_cannot_be_is_set_aside, 0, (int)(sizeof stamps / sizeof *stamps));
     tcase_add_loop_test(tc, stamps_ahead_of_the_publisher_s_clock_are_counted, 0, 4);
     tcase_add_loop_test(tc, a_speed_is_an_actual_one_at_a_moment, 0, (int)(sizeof kinds / sizeof *kinds));
+    tcase_add_loop_test(tc, units_are_those_of_the_source_s_model, 0,
+                        (int)(sizeof checked / sizeof *checked));
     tcase_add_test(tc, items_that_are_not_bound_are_left_out);
     tcase_add_test(tc, a_device_is_known_by_uuid_or_by_name);
     tcase_add_test(tc, conditions_carry_drive_axis_and_machine);

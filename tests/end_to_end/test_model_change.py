@@ -1,0 +1,117 @@
+"""An agent whose model changes while it is read: a bound item that becomes another one is stopped until a person loads its
+binding again. Usage: test_model_change.py BIN_FOLDER
+"""
+import http.server
+import os
+import pathlib
+import subprocess
+import sys
+import tempfile
+import threading
+import unittest
+
+ROOT = pathlib.Path(__file__).resolve().parents[2]
+BIN = pathlib.Path(sys.argv.pop(1)).resolve() if len(sys.argv) > 1 else ROOT / "build/bin"
+
+REGISTER = {
+    "sites": "site,name,time_zone\nS,Site,Europe/Berlin\n",
+    "machines": "machine,site,name,controller\nM,S,Mill,c\n",
+    "drive_models": "drive_model,reports_speed,internal_fans\nDM,yes,1\n",
+    "fan_models": "fan_model,rated_rpm\nFM,4000\n",
+    "fitments": "drive_model,position,fan_model\nDM,internal-1,FM\n",
+    "drives": "drive,machine,drive_model\nD,M,DM\n",
+    "fans": "drive,position,fan_model\nD,internal-1,FM\n",
+}
+BINDINGS = "source,device,item,role,drive,position\nA,u1,n,fan_speed,D,internal-1\n"
+
+
+class Agent(http.server.BaseHTTPRequestHandler):
+    kind = ("ROTARY_VELOCITY", "REVOLUTION/MINUTE")
+    changed, last, asked = "2026-01-01T00:00:00Z", 0, []
+
+    def log_message(self, *_):
+        pass
+
+    def do_GET(self):
+        Agent.asked.append(self.path.split("?")[0])
+        header = (f'<Header creationTime="2026-11-25T16:00:00Z" instanceId="7" bufferSize="100" firstSequence="1" lastSequence="{self.last}"'
+                  f' nextSequence="{self.last + 1}" deviceModelChangeTime="{self.changed}"/>')
+        if self.path.startswith("/probe"):
+            body = (f'<MTConnectDevices>{header}<Devices><Device uuid="u1"><DataItems><DataItem id="n" category="SAMPLE" type="{self.kind[0]}"'
+                    f' units="{self.kind[1]}"/></DataItems></Device></Devices></MTConnectDevices>')
+        else:
+            first = int(self.path.split("from=")[1].split("&")[0]) if "from=" in self.path else 1
+            if self.path.startswith("/current"):
+                first = self.last
+            rows = "".join(f'<X dataItemId="n" sequence="{k}" timestamp="2026-11-25T15:00:{k:02}Z">{4000 + k}</X>' for k in range(first, self.last + 1))
+            body = (f'<MTConnectStreams>{header}<Streams><DeviceStream uuid="u1"><ComponentStream><Samples>{rows}</Samples></ComponentStream>'
+                    f'</DeviceStream></Streams></MTConnectStreams>')
+        self.send_response(200)
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body.encode())
+
+
+class ModelChange(unittest.TestCase):
+    def setUp(self):
+        folder = tempfile.TemporaryDirectory(prefix="vaneward-model-")
+        self.addCleanup(folder.cleanup)
+        self.dir = pathlib.Path(folder.name)
+        self.dir.chmod(0o755)
+        server = str(ROOT / "deploy/private-postgres.sh")
+        self.addCleanup(subprocess.run, [server, "remove", self.dir / "postgres"], check=True)
+        out = subprocess.run([server, "start", self.dir / "postgres"], check=True, capture_output=True, text=True).stdout
+        self.env = dict(os.environ, LC_ALL="C.UTF-8", TZ="UTC", **dict(pair.split("=", 1) for pair in out.split()))
+        agent = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Agent)
+        threading.Thread(target=agent.serve_forever, daemon=True).start()
+        self.addCleanup(agent.server_close)
+        self.addCleanup(agent.shutdown)
+        register = self.dir / "register"
+        register.mkdir()
+        for name, text in REGISTER.items():
+            (register / f"{name}.csv").write_text(text)
+        (register / "sources.csv").write_text(f"source,site,url,format\nA,S,http://127.0.0.1:{agent.server_port},mtconnect\n")
+        (register / "bindings.csv").write_text(BINDINGS)
+        self.collector("prepare")
+        self.collector("register", register)
+
+    def collector(self, *args):
+        done = subprocess.run([BIN / "vaneward-collector", *args], env=self.env, capture_output=True, text=True)
+        self.assertEqual(done.returncode, 0, done.stdout + done.stderr)
+        return done.stderr
+
+    def sql(self, text):
+        return subprocess.run(["psql", "-qAtX", "-c", text], env=self.env, check=True, capture_output=True, text=True).stdout.strip()
+
+    def read(self):
+        Agent.last += 1
+        said = self.collector("run", "--once")
+        return said, self.sql(
+            "SELECT (SELECT coalesce(sum(readings), 0) FROM vaneward.journal) + (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_hour)"
+            " + (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_day), (SELECT count(*) FROM vaneward.set_aside)")
+
+    def test_a_changed_item_is_stopped_until_its_binding_is_loaded_again(self):
+        self.assertEqual(self.read()[1], "1|0")
+        self.assertEqual(self.sql("SELECT item, item_type, units, stopped IS NULL FROM vaneward.bound_item"),
+                         "n|ROTARY_VELOCITY|REVOLUTION/MINUTE|t")
+        self.assertEqual(self.read()[1], "2|0")
+
+        Agent.kind, Agent.changed = ("TEMPERATURE", "CELSIUS"), "2026-01-02T00:00:00Z"
+        said, stored = self.read()
+        self.assertEqual(stored, "2|1")
+        self.assertIn("binding.stopped", said)
+        why = "it was ROTARY_VELOCITY in REVOLUTION/MINUTE and is now TEMPERATURE in CELSIUS: load its binding again if it is still right"
+        self.assertEqual(self.sql("SELECT reason FROM vaneward.set_aside"), why)
+        self.assertEqual(self.sql("SELECT stopped FROM vaneward.bound_item"), why)
+
+        # Going back does not undo it; loading the binding does.
+        Agent.kind, Agent.changed = ("ROTARY_VELOCITY", "REVOLUTION/MINUTE"), "2026-01-03T00:00:00Z"
+        self.assertEqual(self.read()[1], "2|2")
+        self.collector("register", self.dir / "register/bindings.csv")
+        self.assertEqual(self.sql("SELECT count(*) FROM vaneward.bound_item"), "0")
+        self.assertEqual(self.read()[1], "3|2")
+        self.assertIn("/probe", Agent.asked)
+
+
+if __name__ == "__main__":
+    unittest.main(verbosity=1)
