@@ -35,7 +35,7 @@ sql=$(grep -lE '#include "(db|queries|migrate|block)\.h"' $(git ls-files 'sql/ba
 [ -z "$sql" ] || complain "base must not know the database: $sql"
 
 # Pure files: no clock, no log, no database, no files.
-pure="collector/mtconnect collector/feed collector/intake collector/schedule collector/poll collector/summary
+pure="collector/mtconnect collector/feed collector/intake collector/schedule collector/poll collector/chain collector/batch_bytes collector/summary
     collector/register collector/register_read collector/register_check collector/register_value collector/import_rows
     reporter/life reporter/trend reporter/demand reporter/stock reporter/risk sql/base/episode sql/block"
 for name in $pure; do
