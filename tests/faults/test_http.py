@@ -1,0 +1,355 @@
+"""Hostile and broken servers: nothing of them is stored, the reason is told, the others are read all the same.
+
+Usage: test_http.py BIN_FOLDER [unittest options]
+"""
+import json
+import os
+import pathlib
+import re
+import resource
+import shutil
+import signal
+import socket
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+import unittest
+
+import certificates
+from evil import BlackHole, Evil, refused_port
+
+ROOT = pathlib.Path(__file__).resolve().parents[2]
+BIN = pathlib.Path(sys.argv.pop(1)).resolve() if len(sys.argv) > 1 and os.path.isdir(sys.argv[1]) else ROOT / "build/bin"
+LONG = os.environ.get("VANEWARD_LONG") == "1"
+CANARY = "canary-7f3d19c4e2"
+BODY_LIMIT_KB = 16 * 1024
+
+
+class Plant(unittest.TestCase):
+    """A private database; each test loads a register of its own into a new schema."""
+
+    @classmethod
+    def setUpClass(cls):
+        cls.folder = tempfile.TemporaryDirectory(prefix="vaneward-http-")
+        cls.addClassCleanup(cls.folder.cleanup)
+        cls.dir = pathlib.Path(cls.folder.name)
+        os.chmod(cls.dir, 0o755)
+        server = str(ROOT / "deploy/private-postgres.sh")
+        cls.addClassCleanup(subprocess.run, [server, "remove", str(cls.dir / "postgres")], check=True)
+        out = subprocess.run([server, "start", str(cls.dir / "postgres")], check=True, capture_output=True, text=True).stdout
+        cls.env = dict(os.environ, LC_ALL="C.UTF-8", TZ="UTC", **dict(pair.split("=", 1) for pair in out.split()))
+        cls.env.pop("CREDENTIALS_DIRECTORY", None)
+        cls.evil = Evil()
+        cls.secrets = cls.dir / "credentials"
+        cls.secrets.mkdir()
+
+    def program(self, *args, status=0, around=()):
+        done = subprocess.run([*around, BIN / "vaneward-collector", *args], env=self.env, capture_output=True, text=True, timeout=120)
+        self.assertEqual(done.returncode, status, f"{args}\n{done.stdout[-2000:]}\n{done.stderr[-2000:]}")
+        return done.stdout
+
+    def sql(self, text):
+        done = subprocess.run(["psql", "-qAtX", "-F", "\t", "-v", "ON_ERROR_STOP=1", "-c", text], env=self.env, check=True,
+                              capture_output=True, text=True)
+        return [line.split("\t") for line in done.stdout.splitlines()]
+
+    def url(self, path, host="127.0.0.1"):
+        return f"http://{host}:{self.evil.port}/{path}"
+
+    def register(self, sources, networks=None):
+        """sources: {key: {column: value}}; each has one fan, so that whatever it says would be stored."""
+        self.sql("DROP SCHEMA IF EXISTS vaneward CASCADE")
+        self.program("prepare")
+        files = self.dir / "register"
+        shutil.rmtree(files, ignore_errors=True)
+        files.mkdir()
+        sites = dict({"s": ""}, **(networks or {}))
+        write = lambda name, lines: (files / f"{name}.csv").write_text("\n".join(lines) + "\n")
+        write("sites", ["site,networks"] + [f"{site},{n}" for site, n in sites.items()])
+        write("machines", ["machine,site"] + [f"m-{k},{s.get('site', 's')}" for k, s in sources.items()])
+        write("drives", ["drive,machine"] + [f"d-{k},m-{k}" for k in sources])
+        write("fans", ["drive,position"] + [f"d-{k},internal-1" for k in sources])
+        columns = ["url", "credential", "ca_file", "pinned_key"]
+        write("sources", ["source,site,format,period_s," + ",".join(columns)] +
+              [f"{k},{s.get('site', 's')},feed,1," + ",".join(str(s.get(c, "")) for c in columns) for k, s in sources.items()])
+        write("bindings", ["source,device,item,role,drive,position"] + [f"{k},d,i,fan_speed,d-{k},internal-1" for k in sources])
+        self.program("register", str(files))
+
+    def once(self, status=3, around=()):
+        """{source: why} of the sources that were not read in one run."""
+        out = self.program("run", "--once", "--json", "--no-seal", "--credentials", str(self.secrets), status=status, around=around)
+        return {row["source"]: row["why"] for row in json.loads(out)["not_read"]}
+
+    def check(self, expected, good=("good",), around=()):
+        """Exactly these fail, each with its reason, and leave nothing but a counted failure."""
+        why = self.once(3 if expected else 0, around)
+        for source, reason in expected.items():
+            self.assertIn(source, why, f"{source} was read")
+            self.assertRegex(why[source], reason, source)
+        self.assertEqual(set(why), set(expected))
+        state = {row[0]: row[1:] for row in self.sql(
+            "SELECT source, failures, last_contact_at IS NULL, next_sequence FROM vaneward.source_cursor")}
+        for source in expected:
+            self.assertEqual(state[source][:2], ["3", "t"], f"{source}: {state[source]}")  # three tries in a run that ends
+        for source in good:
+            self.assertEqual(state[source][:2], ["0", "f"], source)
+        stored = {row[0] for row in self.sql("SELECT source FROM vaneward.gap UNION SELECT source FROM vaneward.set_aside")}
+        self.assertFalse(stored & set(expected))
+
+    def start(self, *args):
+        self.log = open(self.dir / "log", "w+")
+        self.addCleanup(self.log.close)
+        process = subprocess.Popen([BIN / "vaneward-collector", "run", "--no-seal", "--verbose", "--credentials", str(self.secrets), *args],
+                                   env=self.env, stdout=self.log, stderr=self.log)
+        self.addCleanup(lambda: process.poll() is None and (process.kill(), process.wait()))
+        return process
+
+    def stop(self, process):
+        process.send_signal(signal.SIGTERM)
+        self.assertEqual(process.wait(timeout=30), 0)
+
+    def credential(self, name, text, mode=0o600):
+        path = self.secrets / name
+        path.unlink(missing_ok=True)
+        path.write_text(text)
+        path.chmod(mode)
+
+
+class BrokenServers(Plant):
+    REASONS = {
+        "reset": "reset by peer|Recv failure",
+        "cut": "outstanding read data remaining|transfer closed",
+        "lengths": "two lengths",
+        "http09": "HTTP/0.9",
+        "nul": "[Nn]ul byte in header",
+        "hang": "too slow|timed out",
+        "slow_header": "too slow|timed out",
+        "slow_body": "too slow|timed out",
+        "chunked": "larger than 16777216 bytes",
+        "endless": "larger than 16777216 bytes",
+        "bomb": "packed",
+        "header_flood": "header of the answer is larger",
+        "hundreds": "header of the answer is larger",
+        "to_file": "redirects elsewhere",
+        "to_gopher": "redirects elsewhere",
+        "to_self": "redirects elsewhere",
+        "to_good": "redirects elsewhere",
+    }
+
+    def test_each_fails_with_its_reason_and_the_others_are_read(self):
+        sources = {name: {"url": self.url(name)} for name in self.REASONS}
+        sources["good"] = {"url": self.url("good")}
+        sources["refused"] = {"url": f"http://127.0.0.1:{refused_port()}"}
+        before = len(self.evil.asked)
+        self.register(sources)
+        self.check(dict(self.REASONS, refused="Connection refused|connect to"))
+        followed = [path for _, path in self.evil.asked[before:] if path.startswith("/good/current")]
+        self.assertEqual(len(followed), 1)  # the redirection to it was not followed
+
+    def test_memory_stays_below_twice_the_limit(self):
+        self.register({"good": {"url": self.url("good")}})
+        usual = self.peak_kb(0)
+        for name in ("chunked", "endless", "bomb", "header_flood", "hundreds"):
+            self.register({name: {"url": self.url(name)}})
+            peak = self.peak_kb(3)
+            self.assertLess(peak - usual, 2 * BODY_LIMIT_KB, f"{name}: {peak} kB, usual {usual} kB")
+
+    def peak_kb(self, status):
+        process = subprocess.Popen([BIN / "vaneward-collector", "run", "--once", "--no-seal"], env=self.env,
+                                   stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        _, code, usage = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(code)
+        self.assertEqual(process.returncode, status)
+        return usage.ru_maxrss
+
+
+class Addresses(Plant):
+    def test_what_lies_elsewhere_is_refused_whatever_it_is_called(self):
+        port = self.evil.port
+        sources = {
+            "good": {"url": self.url("good")},
+            "hex": {"url": self.url("good", "0x7f.1")},
+            "number": {"url": self.url("good", "2130706433")},
+            "octal": {"url": self.url("good", "0177.0.0.1")},
+            "mapped": {"url": self.url("good", "[::ffff:127.0.0.1]")},
+            "nowhere": {"url": self.url("good", "0.0.0.0")},
+            "metadata": {"url": "http://169.254.169.254/latest"},
+            "metadata-number": {"url": "http://2852039166/latest"},
+            "link": {"url": f"http://[fe80::1]:{port}/"},
+            "outside": {"url": self.url("good"), "site": "ten"},
+            "listed": {"url": self.url("good", "0x7f.1"), "site": "own"},
+        }
+        expected = {name: "must not be reached: it is a loopback address" for name in ("hex", "number", "octal", "mapped")}
+        expected.update({"nowhere": "unspecified", "metadata": "link-local", "metadata-number": "link-local", "link": "link-local",
+                         "outside": "not in the networks of the site"})
+        for host in ("ip6-localhost", "ip6-loopback"):
+            if "::1" in {a[4][0] for a in addresses(host)}:
+                sources["name"] = {"url": self.url("good", host)}
+                expected["name"] = "must not be reached: it is a loopback address"
+        self.register(sources, {"ten": "10.0.0.0/8", "own": "127.0.0.0/8 10.0.0.0/8"})
+        self.check(expected, good=("good", "listed"))
+
+    def test_a_kept_connection_is_no_way_round(self):
+        self.register({"good": {"url": self.url("good"), "site": "own"}, "outside": {"url": self.url("good"), "site": "ten"}},
+                      {"ten": "10.0.0.0/8", "own": "127.0.0.0/8"})
+        process = self.start()
+        time.sleep(6)
+        self.stop(process)
+        rows = dict(self.sql("SELECT source, last_contact_at IS NULL FROM vaneward.source_cursor"))
+        self.assertEqual(rows, {"good": "f", "outside": "t"})
+
+    def test_addresses_that_are_none_are_refused(self):
+        self.register({"good": {"url": self.url("good")}})
+        self.sql("INSERT INTO vaneward.source (site, source, url, format, period_s) VALUES"
+                 " ('s', 'file', 'file:///etc/passwd', 'feed', 1), ('s', 'user', 'http://a:b@127.0.0.1/', 'feed', 1),"
+                 " ('s', 'blank', E'http://127.0.0.1/\\r\\nX: y', 'feed', 1)")
+        self.check({"file": "must begin with http", "user": "user name or password", "blank": "control characters"})
+
+    def test_polling_keeps_its_connections(self):
+        self.register({f"good{k}": {"url": self.url(f"good{k}", f"127.0.0.{k + 1}")} for k in range(5)}, None) \
+            if self.all_loopback() else self.skipTest("127.0.0.2 does not lead to this machine")
+        process = self.start()
+        time.sleep(4)
+        connections, asked = self.evil.accepted, len(self.evil.asked)
+        time.sleep(6)
+        self.assertGreater(len(self.evil.asked) - asked, 20)
+        self.assertEqual(self.evil.accepted, connections)
+        self.stop(process)
+
+    def all_loopback(self):
+        everywhere = Evil(host="0.0.0.0")
+        try:
+            socket.create_connection(("127.0.0.2", everywhere.port), 1).close()
+        except OSError:
+            return False
+        type(self).evil = everywhere
+        return True
+
+
+def addresses(host):
+    try:
+        return socket.getaddrinfo(host, 80)
+    except OSError:
+        return []
+
+
+class Certificates(Plant):
+    @classmethod
+    def setUpClass(cls):
+        if not shutil.which("openssl"):
+            raise unittest.SkipTest("openssl is not installed")
+        super().setUpClass()
+        cls.ca = certificates.Authority(cls.dir / "ca", "Plant authority")
+        cls.other = certificates.Authority(cls.dir / "other", "Another authority")
+        year = time.gmtime().tm_year
+        cls.end = f"{year + 1}-12-01 00:00:00+00"
+        cls.servers = {
+            "good": cls.ca.server("good", end=f"{year + 1}1201000000Z"),
+            "expired": cls.ca.server("expired", begin="20200101000000Z", end="20210101000000Z"),
+            "early": cls.ca.server("early", begin="20900101000000Z"),
+            "host": cls.ca.server("host", alternative="DNS:other.example"),
+            "unknown": cls.other.server("unknown"),
+            "old": certificates.only_tls_1_1(cls.ca.server("old")),
+        }
+        cls.ports = {name: Evil(context).port for name, context in cls.servers.items()}
+
+    def source(self, server, **more):
+        return dict({"url": f"https://127.0.0.1:{self.ports[server]}/good", "ca_file": self.ca.file}, **more)
+
+    def test_each_refusal_names_its_reason(self):
+        sources = {name: self.source(name) for name in self.servers}
+        sources["system"] = self.source("good", ca_file="")
+        sources["pinned"] = self.source("good", pinned_key=self.ca.pin("good"))
+        sources["other-pin"] = self.source("good", pinned_key=self.ca.pin("host"))
+        sources["no-file"] = self.source("good", ca_file="/nowhere/ca.pem")
+        sources["clear"] = {"url": f"http://127.0.0.1:{self.ports['good']}/good"}
+        self.register(sources)
+        self.check({"expired": "certificate has expired; the clock of this machine says .*timedatectl",
+                    "early": "not yet valid; the clock of this machine says",
+                    "host": "does not match|no alternative certificate subject name", "unknown": "unable to get local issuer|self.signed",
+                    "system": "unable to get local issuer|self.signed", "old": "TLS 1.2 or newer could not be agreed",
+                    "other-pin": "does not match pinned", "no-file": "cannot read its ca_file '/nowhere/ca.pem'",
+                    "clear": "."}, good=("good", "pinned"))
+        self.assertEqual(self.sql("SELECT certificate_expires_at AT TIME ZONE 'UTC' FROM vaneward.source_cursor WHERE source = 'good'"),
+                         [[self.end[:19]]])
+
+    def test_a_clock_two_years_ahead_is_told_from_a_bad_certificate(self):
+        if not shutil.which("faketime"):
+            self.skipTest("faketime is not installed")
+        self.register({"good": self.source("good")})
+        self.check({"good": f"expired; the clock of this machine says {time.gmtime().tm_year + 2}"}, good=(), around=("faketime", "-f", "+2y"))
+
+
+class Credentials(Plant):
+    def test_what_is_wrong_with_one_is_told_and_the_others_go_on(self):
+        self.evil.secrets |= {b"Basic cmVhZGVyOmNhbmFyeS03ZjNkMTljNGUy", b"Bearer abc.def"}  # base64 of reader:CANARY
+        self.credential("basic", f"reader:{CANARY}\nallow-http\n")
+        self.credential("bearer", "bearer abc.def\nallow-http\n")
+        self.credential("wrong", f"reader:not-{CANARY}\nallow-http\n")
+        self.credential("tls-only", f"reader:{CANARY}\n")
+        self.credential("open", f"reader:{CANARY}\nallow-http\n", 0o640)
+        self.credential("empty", "\n")
+        (self.secrets / "link").unlink(missing_ok=True)
+        (self.secrets / "link").symlink_to(self.secrets / "basic")
+        names = ("basic", "bearer", "wrong", "tls-only", "open", "empty", "link", "missing")
+        sources = {name: {"url": self.url("secret"), "credential": name} for name in names}
+        sources["good"] = {"url": self.url("good")}
+        self.register(sources)
+        self.check({"wrong": "HTTP status 401", "tls-only": "credential 'tls-only': it is sent over https only",
+                    "open": "credential 'open' in '.*': others may use it", "empty": "first line is empty", "link": "symbolic link",
+                    "missing": f"credential 'missing' is missing: .*{self.secrets}"}, good=("good", "basic", "bearer"))
+
+    def test_a_secret_is_seen_nowhere(self):
+        self.evil.secrets |= {b"Basic cmVhZGVyOmNhbmFyeS03ZjNkMTljNGUy"}
+        self.credential("basic", f"reader:{CANARY}\nallow-http\n")
+        self.credential("tls-only", f"reader:{CANARY}\n")
+        self.credential("open", f"reader:{CANARY}\n", 0o644)
+        self.credential("odd", f"{CANARY}\n")
+        self.register({name: {"url": self.url("secret"), "credential": name} for name in ("basic", "tls-only", "open", "odd")})
+        process = self.start()
+        time.sleep(4)
+        seen = [pathlib.Path(f"/proc/{process.pid}/{name}").read_bytes() for name in ("cmdline", "environ")]
+        self.stop(process)
+        self.log.seek(0)
+        seen.append(self.log.read().encode())
+        seen += [self.program("health", *more, status=3).encode() for more in ((), ("--json",))]
+        dump = subprocess.run(["pg_dump"], env=self.env, capture_output=True)
+        self.assertEqual(dump.returncode, 0, dump.stderr)
+        seen.append(dump.stdout)
+        self.assertEqual(self.sql("SELECT count(*) FROM vaneward.source_cursor WHERE last_contact_at IS NOT NULL"), [["1"]])
+        self.assertIn(b"source.", seen[2])
+        for text in seen:
+            for secret in (CANARY.encode(), b"cmVhZGVyOmNhbmFyeS03"):
+                self.assertNotIn(secret, text)
+
+
+class ManyDead(Plant):
+    def test_a_thousand_dead_sources_do_not_slow_ten(self):
+        live, dead = 10, 1000
+        hole, refused = BlackHole(), refused_port()
+        sources = {f"live-{k}": {"url": self.url(f"good{k}")} for k in range(live)}
+        for k in range(dead):
+            port = hole.port if k % 2 else refused
+            sources[f"dead-{k}"] = {"url": f"http://127.0.0.1:{port}/"}
+        self.register(sources)
+        begin = len(self.evil.asked)
+        process = self.start()
+        time.sleep(60 if LONG else 25)
+        self.stop(process)
+        asked = {}
+        for at, path in self.evil.asked[begin:]:
+            if "/sample" in path:
+                asked.setdefault(path.split("/")[1], []).append(at)
+        errors = [abs(b - a - 1) for times in asked.values() for a, b in zip(times[2:], times[3:])]
+        mean, worst = statistics.mean(errors), max(errors)
+        print(f"\n{len(errors)} periods of {live} live sources beside {dead} dead ones: mean error {mean * 100:.1f} %, "
+              f"worst {worst * 100:.0f} %", file=sys.stderr)
+        self.assertEqual(len(asked), live)
+        self.assertGreater(len(errors), live * (40 if LONG else 15))
+        self.assertLess(mean, 0.1)
+
+
+if __name__ == "__main__":
+    unittest.main()
