@@ -7,7 +7,7 @@ build=(build-essential cmake pkg-config libcurl4-openssl-dev libpq-dev libssl-de
     libgsl-dev libcsv-dev libinih-dev zlib1g-dev libzstd-dev libqrencode-dev libutf8proc-dev libmicrohttpd-dev check
     postgresql postgresql-client fonts-dejavu-core python3-fonttools python3 curl tzdata)
 test=(clang clang-format libclang-rt-14-dev r-base-core r-cran-survival poppler-utils qpdf imagemagick zbar-tools
-    libxml2-utils jq git strace python3-jsonschema)
+    libxml2-utils jq git faketime iptables iproute2 openssl strace python3-jsonschema)
 long=(clang-tidy gcovr valgrind)
 
 wanted=()
