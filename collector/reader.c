@@ -93,7 +93,7 @@ void reader_free(struct reader *r)
 
 static void put(struct reader *r, struct station *st, int64_t due_ms)
 {
-    st->lane = st->failures || !st->has_read ? LANE_DOUBTFUL : LANE_SOUND;
+    st->lane = st->failures ? LANE_DOUBTFUL : LANE_SOUND;
     schedule_put(r->due[st->lane], due_ms, st);
 }
 

@@ -23,8 +23,7 @@ extern const char *const failure_words[FAILURE_KINDS]; /* "no_answer" ... */
 
 /*
  * Sources that do not answer hold their place until a deadline. So that they do not keep others waiting, a
- * source is doubtful until it has been read, while it fails, and when an answer takes long; the doubtful ones
- * have few places.
+ * source is doubtful while it fails, and when an answer takes long; the doubtful ones have few places.
  */
 enum lane { LANE_SOUND, LANE_DOUBTFUL, LANES };
 

@@ -3,6 +3,7 @@ import base64
 import hashlib
 import ssl
 import subprocess
+import warnings
 
 SETTINGS = """[ca]
 default_ca = own
@@ -49,6 +50,7 @@ class Authority:
 
 
 def only_tls_1_1(context):
+    warnings.simplefilter("ignore", DeprecationWarning)
     context.set_ciphers("DEFAULT@SECLEVEL=0")
     context.minimum_version = ssl.TLSVersion.TLSv1
     context.maximum_version = ssl.TLSVersion.TLSv1_1

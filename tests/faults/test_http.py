@@ -336,7 +336,7 @@ class ManyDead(Plant):
         self.register(sources)
         begin = len(self.evil.asked)
         process = self.start()
-        time.sleep(60 if LONG else 25)
+        time.sleep(60 if LONG else 35)
         self.stop(process)
         asked = {}
         for at, path in self.evil.asked[begin:]:

@@ -3,6 +3,7 @@
 #include <arpa/inet.h>
 #include <check.h>
 #include <netinet/in.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
