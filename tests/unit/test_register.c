@@ -147,7 +147,8 @@ static const struct {
      "sources.csv:2:9: url 'http://:80': is not an address; write it like http://host:5000/path\n"
      "sources.csv:2:20: format 'xml': is not known here; write mtconnect or feed\n"},
     {"sites.csv", "site,networks\nx,10.1.2.3/16\n",
-     "sites.csv:2:3: networks '10.1.2.3/16': is no list of networks: '10.1.2.3/16' has address bits beyond its "
+     "sites.csv:2:3: networks '10.1.2.3/16': is no list of networks: '10.1.2.3/16' has address bits beyond "
+     "its "
      "length; write it like 10.1.0.0/16 fd12:3::/32\n"},
     {"sources.csv", "source,site,url,format,ca_file\nx,north,https://h,feed,ca.pem\n",
      "sources.csv:2:24: ca_file 'ca.pem': is not the whole path of a file; write it like "
@@ -156,7 +157,8 @@ static const struct {
      "sources.csv:2:24: pinned_key 'sha256//abc=': is not the SHA-256 of a public key; write it like "
      "sha256//<43 letters>=\n"},
     {"sources.csv", "source,site,url,format,credential\nx,north,https://h,feed,../x\n",
-     "sources.csv:2:24: credential '../x': is not the name of a file; only letters, digits, '.', '_' and '-' may "
+     "sources.csv:2:24: credential '../x': is not the name of a file; only letters, digits, '.', '_' and '-' "
+     "may "
      "stand in it, no '.' first\n"},
     {"work.csv", "drive,position,done_at,action\nmill-x,internal-1,yesterday,cleaned\n",
      "work.csv:2:19: done_at 'yesterday': is not a moment; write it like 2026-11-25T16:20:00Z\n"},
