@@ -111,9 +111,9 @@ bool primary_accept(void *primary, struct db *db, struct err *err)
         return true;
     }
     bool is_standby = rows_null(rows, 0, TIMELINE);
-    bool good =
-        !is_standby && compare(primary, rows_text(rows, 0, IDENTIFIER), rows_int(rows, 0, TIMELINE), err);
+    bool good = is_standby
+                    ? err_set(err, ERR_UNAVAILABLE, "the server is a standby: it takes no writes")
+                    : compare(primary, rows_text(rows, 0, IDENTIFIER), rows_int(rows, 0, TIMELINE), err);
     rows_free(rows);
-    return good || !is_standby ||
-           err_set(err, ERR_UNAVAILABLE, "the server is a standby: it takes no writes");
+    return good;
 }

@@ -484,11 +484,10 @@ static bool open_at_start(struct run *run, struct err *err)
         return true;
     if (!is_away(run, err))
         return false;
-    if (reconnect(run, err)) {
-        err_clear(err);
-        return true;
-    }
-    return false;
+    if (!reconnect(run, err))
+        return abandon(run, err);
+    err_clear(err);
+    return true;
 }
 
 int run_command(const char *const *args, int count, struct err *err)

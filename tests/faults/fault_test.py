@@ -1,0 +1,181 @@
+"""The base of tests that fail the database under a collector: each test has a server and a fleet of its own, and ends
+with the comparison of what is stored with the fleet's own ledger.
+"""
+import collections
+import csv
+import datetime
+import json
+import os
+import pathlib
+import shutil
+import signal
+import subprocess
+import tempfile
+import time
+import unittest
+import urllib.request
+
+from common import BIN, HOUR, ROOT, micros, rows_of, stamp
+
+
+def wait_until(what, seconds=30, every=0.05):
+    """Polls until what() is true; its last value."""
+    end = time.monotonic() + seconds
+    while not (value := what()) and time.monotonic() < end:
+        time.sleep(every)
+    return value
+
+
+class FaultTest(unittest.TestCase):
+    pg_options = ""
+    pg_folder = None  # another place for the server's folder
+
+    def setUp(self):
+        self.dir = pathlib.Path(tempfile.mkdtemp(prefix="vaneward-fault-"))
+        self.addCleanup(shutil.rmtree, self.dir, ignore_errors=True)
+        os.chmod(self.dir, 0o755)
+        self.started = []
+        self.start_database()
+        self.start_fleet()
+        self.addCleanup(self.end_programs)
+        self.collector("prepare")
+        self.collector("register", str(self.dir / "register"))
+        self.collector("run", "--catch-up")
+
+    # the world
+
+    def start_database(self):
+        self.pg = str(self.pg_folder or self.dir / "postgres")
+        self.addCleanup(self.server, "remove", check=False)
+        out = self.server("start").stdout
+        self.env = dict(os.environ, LC_ALL="C.UTF-8", TZ="UTC", **dict(pair.split("=", 1) for pair in out.split()))
+
+    def server(self, verb, check=True):
+        return subprocess.run([str(ROOT / "deploy/private-postgres.sh"), verb, self.pg], check=check, capture_output=True,
+                              text=True, env=dict(os.environ, VANEWARD_PG_OPTIONS=self.pg_options))
+
+    def data_folder(self):
+        return pathlib.Path(pathlib.Path(self.pg, "where").read_text().strip()) / "data"
+
+    def postmaster(self):
+        return int((self.data_folder() / "postmaster.pid").read_text().split()[0])
+
+    def socket_path(self):
+        return f"{self.env['PGHOST']}/.s.PGSQL.5432"
+
+    def start_fleet(self):
+        self.end = datetime.datetime.now(datetime.timezone.utc).replace(minute=0, second=0, microsecond=0)
+        self.now = self.end - 120 * HOUR
+        self.fleet = self.start([BIN / "fleet-simulator", "serve", "--small", "--seed", "5", "--out", self.dir / "fleet",
+                                 "--end", stamp(self.end), "--until", stamp(self.now)], stdout=subprocess.PIPE)
+        line = self.fleet.stdout.readline()
+        self.assertTrue(line.startswith("ready http://127.0.0.1:"), line)
+        self.url = line.split()[1]
+        self.copy_register()
+
+    def copy_register(self):
+        """The fleet's register, with a poll period of a second."""
+        shutil.copytree(self.dir / "fleet/register", self.dir / "register")
+        path = self.dir / "register/sources.csv"
+        rows = rows_of(path)
+        with open(path, "w", newline="", encoding="utf-8") as file:
+            out = csv.DictWriter(file, rows[0].keys())
+            out.writeheader()
+            out.writerows(dict(row, period_s="1") for row in rows)
+
+    def advance(self, hours=None):
+        """More of the history becomes visible: some hours of it, or all."""
+        self.now = min(self.end, self.now + hours * HOUR) if hours else self.end
+        to = "end" if self.now == self.end else stamp(self.now)
+        urllib.request.urlopen(urllib.request.Request(f"{self.url}/control/advance?to={to}", method="POST")).read()
+
+    # programs
+
+    def start(self, args, env=None, **options):
+        program = subprocess.Popen([str(arg) for arg in args], env=env, text=True, **options)
+        self.started.append(program)
+        return program
+
+    def end_programs(self):
+        for program in self.started:
+            if program.poll() is None:
+                program.kill()
+            program.wait()
+            for stream in (program.stdin, program.stdout):
+                if stream:
+                    stream.close()
+
+    def collector(self, *args, status=0, env=None, prefix=()):
+        done = subprocess.run([*prefix, str(BIN / "vaneward-collector"), *args], env=env or self.env, capture_output=True, text=True,
+                              timeout=60)
+        if status is not None:
+            self.assertEqual(done.returncode, status, f"{args}\n{done.stdout[-2000:]}\n{done.stderr[-2000:]}")
+        return done
+
+    def start_collector(self, *args, env=None):
+        """run in the background; what it logs is read with log()."""
+        self.log_path = self.dir / f"log-{len(self.started)}"
+        with open(self.log_path, "w", encoding="utf-8") as log:
+            return self.start([BIN / "vaneward-collector", "run", *args], env=env or self.env, stderr=log, stdout=subprocess.DEVNULL)
+
+    def log(self):
+        return self.log_path.read_text(encoding="utf-8")
+
+    def wait_log(self, words, times=1, seconds=30):
+        seen = wait_until(lambda: self.log().count(words) >= times, seconds)
+        self.assertTrue(seen, f"'{words}' is not {times} times in the log:\n{self.log()[-3000:]}")
+
+    def stop(self, program):
+        program.send_signal(signal.SIGTERM)
+        self.assertEqual(program.wait(20), 0, self.log()[-3000:])
+
+    def through(self, port):
+        """The environment of a program that reaches the database by a port of the loopback interface."""
+        return dict(self.env, PGHOST="127.0.0.1", PGPORT=str(port), PGSSLMODE="disable", PGGSSENCMODE="disable")
+
+    def sql(self, text):
+        done = subprocess.run(["psql", "-qAtX", "-F", "\t", "-v", "ON_ERROR_STOP=1", "-c", text], env=self.env,
+                              capture_output=True, text=True)
+        self.assertEqual(done.returncode, 0, done.stderr)
+        return [line.split("\t") for line in done.stdout.splitlines()]
+
+    def stored(self):
+        """How many readings and state changes; grows while a collector works."""
+        return int(self.sql("SELECT (SELECT count(*) FROM vaneward.condition) + (SELECT coalesce(sum(readings), 0) FROM"
+                            " vaneward.journal) + (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_hour) +"
+                            " (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_day)")[0][0])
+
+    # the comparison
+
+    def finish_and_compare(self):
+        """All of the history is read to its end; then every observation is stored once, every loss is a recorded gap."""
+        self.advance()
+        done = self.collector("run", "--catch-up", "--json")
+        self.assertEqual(json.loads(done.stdout)["not_read"], [])
+        gaps = [(row[0], row[1], int(row[2] or 0), int(row[3] or 0)) for row in self.sql(
+            "SELECT source, instance, from_sequence, to_sequence FROM vaneward.gap")]
+        in_gap = lambda row: any(row["source"] == source and row["instance"] == instance and first <= int(row["sequence"])
+                                 and (not after or int(row["sequence"]) < after) for source, instance, first, after in gaps)
+        self.compare("conditions", in_gap, lambda row: (row["source"], row["instance"], row["sequence"], row["state"]),
+                     self.sql("SELECT source, instance, sequence, state FROM vaneward.condition"))
+        self.compare("events", in_gap, lambda row: (row["source"], row["instance"], row["sequence"], row["value"]),
+                     self.sql("SELECT source, instance, sequence, coalesce(value, '') FROM vaneward.device_event"))
+        number = lambda text: "" if text == "" else float(text)
+        key = lambda row: (row["drive"], row["position"], micros(row["read_at"]), number(row["rpm"]))
+        out = subprocess.run([BIN / "vaneward-reporter", "readings"], env=self.env, capture_output=True, text=True)
+        self.assertEqual(out.returncode, 0, out.stderr)
+        self.compare("readings", in_gap, key, [key(row) for row in csv.DictReader(out.stdout.splitlines())])
+
+    def compare(self, name, in_gap, key, stored):
+        """Stored are those of the ledger that could be read, but for those in gaps; none of them twice."""
+        must, may = collections.Counter(), collections.Counter()
+        for row in rows_of(self.dir / f"fleet/ledger/{name}.csv"):
+            if name == "readings" and not row["drive"]:
+                continue
+            may[key(row)] += 1
+            if row["readable"] == "yes" and not in_gap(row):
+                must[key(row)] += 1
+        have = collections.Counter(tuple(row) for row in stored)
+        self.assertGreater(sum(must.values()), 10)
+        self.assertEqual(must - have, collections.Counter(), f"{name} that are lost")
+        self.assertEqual(have - may, collections.Counter(), f"{name} that are stored twice or were never sent")

@@ -1,0 +1,360 @@
+"""What happens to the database while sources are read: nothing is lost, nothing is stored twice.
+
+Usage: test_database.py BIN_FOLDER [unittest options]; VANEWARD_LONG=1 for the long variants, VANEWARD_SEED=N for the
+moments of an earlier run.
+"""
+import os
+import pathlib
+import shutil
+import signal
+import subprocess
+import sys
+import time
+import unittest
+
+from common import BIN, LONG, seed
+from fault_test import FaultTest, wait_until
+from proxy import Proxy
+
+
+class Link(FaultTest):
+    """Between the collector and the database."""
+
+    def setUp(self):
+        super().setUp()
+        self.proxy = Proxy(self.socket_path())
+        self.addCleanup(self.proxy.close)
+
+    def test_a_lost_reply_to_commit_stores_once(self):
+        for lost in range(4):
+            self.advance(6)
+            before = self.stored()
+            self.proxy.lost.clear()
+            self.proxy.mode = "cut"
+            done = self.collector("run", "--catch-up", "--no-seal", env=self.through(self.proxy.port), status=None)
+            self.assertEqual(done.returncode, 69, done.stderr)
+            self.assertTrue(self.proxy.lost.is_set())
+            self.assertGreater(self.stored(), before, "the database had committed")
+        self.finish_and_compare()
+
+    def test_a_running_collector_goes_on_after_a_lost_reply(self):
+        program = self.start_collector(env=self.through(self.proxy.port))
+        for lost in range(3):
+            self.proxy.lost.clear()
+            self.proxy.mode = "cut"
+            self.advance(6)
+            self.assertTrue(self.proxy.lost.wait(20))
+        self.wait_log("database.back")
+        self.stop(program)
+        self.finish_and_compare()
+
+    def test_sigterm_during_a_held_commit(self):
+        for answered in (True, False):
+            self.proxy.held.clear()
+            self.proxy.mode = "hold"
+            self.advance(12)
+            program = self.start_collector(env=self.through(self.proxy.port))
+            self.assertTrue(self.proxy.held.wait(20))
+            began = time.monotonic()
+            program.send_signal(signal.SIGTERM)
+            if answered:
+                time.sleep(1)
+                self.proxy.release()
+            self.assertEqual(program.wait(15), 0, self.log())
+            self.assertLess(time.monotonic() - began, 8)
+            self.proxy.close()
+            self.proxy = Proxy(self.socket_path())
+        self.finish_and_compare()
+
+    def test_a_database_that_falls_silent_while_connecting(self):
+        self.proxy.mode = "silent"
+        began = time.monotonic()
+        done = self.collector("health", env=self.through(self.proxy.port), status=69)
+        self.assertLess(time.monotonic() - began, 10)
+        self.assertIn("in time", done.stderr)
+        self.finish_and_compare()
+
+
+class Server(FaultTest):
+    """The server itself."""
+
+    def test_restarts_in_the_middle_of_a_transaction(self):
+        """fast: the session is told; immediate: the link breaks; kill: as a crash of the machine's memory."""
+        program = self.start_collector("--no-seal")
+        for times, way in enumerate(("fast", "immediate", "kill"), 1):
+            # The collector waits inside its transaction, between cursor and readings.
+            lock = self.start(["psql", "-qAtX"], env=self.env, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+            lock.stdin.write("BEGIN; LOCK vaneward.journal;\n")
+            lock.stdin.flush()
+            wait_until(lambda: self.sql("SELECT 1 FROM pg_locks WHERE relation = 'vaneward.journal'::regclass AND granted"))
+            self.advance(16)
+            waiting = wait_until(lambda: self.sql("SELECT 1 FROM pg_stat_activity WHERE wait_event_type = 'Lock' AND"
+                                                  " application_name = 'vaneward-collector'"), 20)
+            self.assertTrue(waiting, self.log())
+            self.restart(way)
+            lock.kill()
+            self.wait_log("database.back", times)
+        self.stop(program)
+        self.finish_and_compare()
+
+    def restart(self, way):
+        if way == "kill":
+            children = subprocess.run(["pgrep", "-P", str(self.postmaster())], capture_output=True, text=True).stdout.split()
+            os.kill(self.postmaster(), signal.SIGKILL)
+            for child in children:  # they end by themselves when they notice; a new server waits for that
+                wait_until(lambda: not pathlib.Path(f"/proc/{child}").exists(), 10)
+            (self.data_folder() / "postmaster.pid").unlink(missing_ok=True)
+        else:
+            os.kill(self.postmaster(), signal.SIGINT if way == "fast" else signal.SIGQUIT)
+            wait_until(lambda: not (self.data_folder() / "postmaster.pid").exists(), 30)
+        self.server("start")
+
+    def test_too_few_descriptors_slow_it_down_and_no_more(self):
+        self.advance(24)
+        done = self.collector("run", "--catch-up", "--in-flight", "4096", prefix=("prlimit", "--nofile=16"), status=None)
+        self.assertGreaterEqual(done.returncode, 0, "ended by a signal")
+        self.finish_and_compare()
+
+
+class Rights(FaultTest):
+    """Role, tables and schema: 78 with the cure at the start; waiting while running."""
+
+    def setUp(self):
+        super().setUp()
+        self.sql("CREATE ROLE gatherer LOGIN; GRANT USAGE ON SCHEMA vaneward TO gatherer;"
+                 "GRANT ALL ON ALL TABLES IN SCHEMA vaneward TO gatherer; GRANT ALL ON ALL SEQUENCES IN SCHEMA vaneward TO gatherer")
+        self.role = dict(self.env, PGUSER="gatherer")
+
+    FAULTS = (
+        ("rights taken away", "REVOKE INSERT ON vaneward.journal, vaneward.condition FROM gatherer",
+         "GRANT INSERT ON vaneward.journal, vaneward.condition TO gatherer"),
+        ("login taken away", "ALTER ROLE gatherer NOLOGIN; SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = 'gatherer'",
+         "ALTER ROLE gatherer LOGIN"),
+        ("no connection left", "ALTER ROLE gatherer CONNECTION LIMIT 0; SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+         " WHERE usename = 'gatherer'", "ALTER ROLE gatherer CONNECTION LIMIT -1"),
+        ("a table is missing", "ALTER TABLE vaneward.source_cursor RENAME TO hidden", "ALTER TABLE vaneward.hidden RENAME TO source_cursor"),
+        ("an older schema", "CREATE TABLE public.steps AS SELECT * FROM vaneward.schema_version; DELETE FROM vaneward.schema_version"
+         " WHERE number = (SELECT max(number) FROM vaneward.schema_version); SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+         " WHERE usename = 'gatherer'", "INSERT INTO vaneward.schema_version SELECT * FROM public.steps ON CONFLICT DO NOTHING;"
+         " DROP TABLE public.steps"),
+    )
+
+    def test_while_running_the_database_counts_as_away(self):
+        program = self.start_collector("--no-seal", env=self.role)
+        for number, (name, break_it, mend) in enumerate(self.FAULTS, 1):
+            with self.subTest(name):
+                self.sql(break_it)
+                self.advance(6)
+                self.wait_log("database.away", number)
+                self.assertIsNone(program.poll(), self.log())
+                self.sql(mend)
+                self.wait_log("database.back", number)
+        self.stop(program)
+        self.finish_and_compare()
+
+    def test_at_the_start_it_is_78_and_the_cure(self):
+        for name, break_it, mend in self.FAULTS:
+            with self.subTest(name):
+                self.sql(break_it)
+                self.advance(6)
+                # A limit of connections passes by itself: that is 69, and the hint names it.
+                status = 69 if name == "no connection left" else 78
+                done = self.collector("run", "--once", env=self.role, status=status)
+                self.assertRegex(done.stderr, "(?i)hint: .*(prepare|granted|check user|limit)", name)
+                self.sql(mend)
+        self.finish_and_compare()
+
+
+class Room(FaultTest):
+    """Disks of the database that are full."""
+
+    def setUp(self):
+        if os.geteuid() != 0 or not shutil.which("mount"):
+            self.skipTest("a small disk needs root and mount")
+        self.disk = pathlib.Path(f"/tmp/vaneward-disk-{os.getpid()}")
+        self.disk.mkdir(exist_ok=True)
+        self.mounts = []
+        self.addCleanup(self.unmount)
+        super().setUp()
+
+    def small_disk(self, folder, size):
+        done = subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={size},mode=755", "tmpfs", folder], capture_output=True, text=True)
+        if done.returncode:
+            self.skipTest(f"a small disk cannot be mounted: {done.stderr.strip()}")
+        self.mounts.append(folder)
+
+    def unmount(self):
+        for folder in reversed(self.mounts):
+            subprocess.run(["umount", "-l", folder], check=False)
+        shutil.rmtree(self.disk, ignore_errors=True)
+
+    def fill(self, folder):
+        """Takes all that is left."""
+        with open(pathlib.Path(folder) / "ballast", "wb", buffering=0) as file:
+            try:
+                while file.write(b"\0" * 65536):
+                    pass
+            except OSError:
+                pass
+
+
+class DataRoom(Room):
+    def start_database(self):
+        self.small_disk(str(self.disk), "300m")
+        self.pg_folder = self.disk / "postgres"
+        super().start_database()
+
+    def test_a_full_disk_is_waited_for(self):
+        self.fill(self.disk)
+        program = self.start_collector("--no-seal")
+        self.advance()
+        # New pages are needed: a table grows until there is no room.
+        self.assertTrue(wait_until(lambda: "database.away" in self.log() or self.stored() > 0, 20))
+        time.sleep(3)
+        self.assertIsNone(program.poll(), self.log())
+        (self.disk / "ballast").unlink()
+        wait_until(lambda: "database.away" not in self.log() or "database.back" in self.log(), 30)
+        self.stop(program)
+        self.finish_and_compare()
+        print("full data disk:", "paused and resumed" if "database.back" in self.log() else "there was room in the pages", file=sys.stderr)
+
+
+class LogRoom(Room):
+    pg_options = "-c min_wal_size=32MB -c max_wal_size=32MB"
+
+    def start_database(self):
+        super().start_database()
+        self.server("stop")
+        log = self.data_folder() / "pg_wal"
+        self.small_disk(str(self.disk), "120m")
+        owner = log.stat()
+        shutil.move(log, self.disk / "pg_wal")
+        log.symlink_to(self.disk / "pg_wal")
+        subprocess.run(["chown", "-R", f"{owner.st_uid}:{owner.st_gid}", self.disk], check=True)
+        self.server("start")
+
+    def test_a_log_without_room_stops_the_server_and_loses_nothing(self):
+        program = self.start_collector("--no-seal")
+        self.advance(30)
+        self.fill(self.disk)
+        grow = ["psql", "-qAtX", "-c", "CREATE TABLE public.filler AS SELECT repeat('x', 900) FROM generate_series(1, 200000)"]
+        self.assertNotEqual(subprocess.run(grow, env=self.env, capture_output=True).returncode, 0)
+        self.wait_log("database.away")
+        self.advance(30)
+        time.sleep(1)
+        self.assertIsNone(program.poll(), self.log())
+        (self.disk / "ballast").unlink()
+        self.server("start")
+        self.wait_log("database.back")
+        self.stop(program)
+        self.finish_and_compare()
+
+
+class Failover(FaultTest):
+    """A standby takes over; then the old primary comes back."""
+
+    def start_standby(self):
+        bins = sorted(pathlib.Path("/usr/lib/postgresql").glob("*/bin"))[-1]
+        owner = self.data_folder().stat()
+        self.sockets = self.dir / "standby"
+        self.sockets.mkdir()
+        os.chown(self.sockets, owner.st_uid, owner.st_gid)
+        self.as_owner = lambda *args: subprocess.run(["setpriv", f"--reuid={owner.st_uid}", f"--regid={owner.st_gid}", "--clear-groups",
+                                                      *map(str, args)] if os.geteuid() == 0 else list(map(str, args)),
+                                                     check=True, capture_output=True, cwd="/")
+        data = self.sockets / "data"
+        self.as_owner(bins / "pg_basebackup", "-h", self.env["PGHOST"], "-U", "vaneward", "-D", data, "-c", "fast", "-R", "-X", "stream")
+        self.pg_ctl = lambda *args: self.as_owner(bins / "pg_ctl", "-D", data, "-w", *args)
+        self.pg_ctl("-l", self.sockets / "log", "-o", f"-c listen_addresses='' -c unix_socket_directories={self.sockets}", "start")
+        self.addCleanup(lambda: self.pg_ctl("-m", "immediate", "stop"))
+
+    def test_an_old_primary_is_refused(self):
+        self.start_standby()
+        state = self.dir / "state"
+        state.mkdir()
+        hosts = f"host={self.env['PGHOST']},{self.sockets} user=vaneward dbname=vaneward"
+        program = self.start_collector("--no-seal", "--state", str(state), "--db", hosts)
+        self.advance(20)
+        before = self.stored()
+        wait_until(lambda: self.stored() > before)
+        self.wait_for_standby()
+        self.server("stop")
+        self.pg_ctl("promote")
+        self.advance(20)
+        self.wait_log("database.new_primary")
+        self.server("start")  # and is the first of the hosts
+        old = self.stored()
+        self.pg_ctl("-m", "fast", "-l", self.sockets / "log", "restart")  # breaks the session
+        self.advance(20)
+        self.wait_log("database.back", 2)
+        self.assertIn("database.old_primary", self.log())
+        self.assertEqual((state / "database-primary").read_text().split()[1], "2")
+        self.stop(program)
+        self.assertEqual(self.stored(), old, "the old primary got nothing")
+        alone = self.start_collector("--no-seal", "--state", str(state))  # knows none but the old one
+        self.wait_log("database.old_primary")
+        self.stop(alone)
+        self.env["PGHOST"] = str(self.sockets)
+        self.finish_and_compare()
+
+    def wait_for_standby(self):
+        """What the primary has committed has reached the standby."""
+        self.assertTrue(wait_until(lambda: self.sql("SELECT 1 FROM pg_stat_replication WHERE replay_lsn = pg_current_wal_lsn()")))
+
+
+class Kill(FaultTest):
+    """The collector itself, ended at any moment."""
+
+    def test_killed_at_random_moments(self):
+        rounds = 200 if LONG else 30
+        dice = seed()
+        for _ in range(rounds):
+            self.advance(110 / rounds)
+            program = self.start_collector("--catch-up")
+            time.sleep(dice.uniform(0.0, 0.25))
+            program.kill()
+            program.wait()
+        self.finish_and_compare()
+
+    def test_killed_at_system_calls(self):
+        if not shutil.which("strace"):
+            self.skipTest("strace is not installed")
+        dice = seed()
+        trace = self.dir / "trace"
+        self.advance(2)
+        done = self.collector("run", "--catch-up", prefix=("strace", "-f", "-qq", "-o", str(trace), "-e", "trace=sendto,recvfrom,write"), status=None)
+        if done.returncode:
+            self.skipTest(f"strace cannot be used here: {done.stderr[-200:]}")
+        for call in ("sendto", "recvfrom", "write"):
+            most = trace.read_text().count(f" {call}(")
+            every = range(1, most + 1)
+            for when in every if LONG else sorted(dice.sample(every, min(6, most))):
+                self.advance(110 / (3 * (most if LONG else 6)))
+                self.collector("run", "--catch-up", prefix=("strace", "-f", "-qq", "-o", "/dev/null", "-e", f"trace={call}", "-e",
+                               f"inject={call}:signal=KILL:when={when}"), status=None)
+        self.finish_and_compare()
+
+
+class Two(FaultTest):
+    """Two collectors on the same sources."""
+
+    def test_both_to_the_end(self):
+        for _ in range(6):
+            self.advance(20)
+            both = [self.start_collector("--catch-up") for _ in range(2)]
+            for program in both:
+                self.assertIn(program.wait(60), (0, 3), self.log())
+        self.finish_and_compare()
+
+    def test_both_for_ever(self):
+        both = [self.start_collector() for _ in range(2)]
+        for _ in range(8):
+            self.advance(14)
+            time.sleep(1)
+        for program in both:
+            self.stop(program)
+        self.finish_and_compare()
+
+
+if __name__ == "__main__":
+    unittest.main(verbosity=2)
