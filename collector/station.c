@@ -12,6 +12,7 @@
 #include <string.h>
 
 static const size_t ANSWER_BYTES = (size_t)512 * 1024 * 1024;
+enum { MOST_OFFSET_S = 300 };
 static const size_t CHECK_BYTES = (size_t)256 * 1024 * 1024;
 
 const char *const failure_words[FAILURE_KINDS] = {
@@ -111,6 +112,25 @@ static void tell_news(const struct station *st, enum poll_news news, const struc
     case POLL_NEWS_NONE:
         break;
     }
+}
+
+/* Logs when something of the clocks begins, not each time. */
+static void tell_clocks(struct station *st, const struct document *d, const struct batch *b)
+{
+    bool has_offset = b->clock_offset_us != TIME_UNKNOWN;
+    int64_t offset_s = has_offset ? b->clock_offset_us / US_PER_S : 0;
+    bool is_off = offset_s > MOST_OFFSET_S || offset_s < -MOST_OFFSET_S;
+    if (is_off && !st->clock_is_off)
+        log_warn("source.clock_off", "source=%s ahead_s=%lld", st->key, (long long)offset_s);
+    if (b->ahead && !st->stamps_are_ahead)
+        log_warn("source.stamps_ahead", "source=%s observations=%zu lie after the source's own clock",
+                 st->key, b->ahead);
+    if (d->without_zone && !st->zones_are_missing)
+        log_warn("source.no_zone", "source=%s stamps=%zu have no zone and are taken as UTC", st->key,
+                 d->without_zone);
+    st->clock_is_off = is_off;
+    st->stamps_are_ahead |= b->ahead > 0;
+    st->zones_are_missing |= d->without_zone > 0;
 }
 
 static enum poll_outcome failed(struct station *st, enum failure_kind kind, const char *why, int64_t now_us)
@@ -223,6 +243,7 @@ enum poll_outcome station_take(struct station *st, const struct fetched *came, i
     intake(st->source, &result, now_us, mem, batch);
     *more = result.more;
     tell_news(st, result.news, batch);
+    tell_clocks(st, d, batch);
     drop_documents(st);
     return outcome;
 }

@@ -53,6 +53,9 @@ struct station {
     bool probing;              /* the request under way is for the model */
     struct arena *checks;      /* texts of what it said */
     bool checks_are_new;       /* not yet noted in the database */
+
+    /* Oddities of clocks that were told, so that each is told once. */
+    bool clock_is_off, stamps_are_ahead, zones_are_missing;
 };
 
 struct station *station_new(const struct source *s);

@@ -468,9 +468,85 @@ START_TEST(a_random_source_is_read_exactly_once)
 }
 END_TEST
 
+/*
+ * Answers that come twice, late, out of order or from an older time: whatever order of a source's pages is
+ * delivered, what ends up stored is the same, each observation once.
+ */
+static uint64_t dice_state;
+
+static uint64_t dice(uint64_t below)
+{
+    dice_state = dice_state * UINT64_C(6364136223846793005) + UINT64_C(1442695040888963407);
+    return (dice_state >> 33) % below;
+}
+
+/*
+ * What a proxy with a memory may hand out: a page that the source gave before. Not one that was asked for
+ * further on: nothing in a page tells that it does not begin where it was asked to.
+ */
+static struct document *delivered(const struct agent *a, const char *url, struct document **pages,
+                                  size_t *count)
+{
+    struct document *fresh = serve(a, url);
+    bool is_stale = *count && !strstr(url, "/current") && dice(3) == 0;
+    if (*count < MOST_SEQUENCE && !strstr(url, "/current"))
+        pages[(*count)++] = fresh;
+    const char *from = strstr(url, "from=");
+    struct document *old = is_stale ? pages[dice(*count)] : fresh;
+    uint64_t asked = from ? strtoull(from + 5, NULL, 10) : 0;
+    bool is_ahead = (old->count ? old->observations[0].sequence : old->next_sequence) > asked;
+    return is_ahead || !from ? fresh : old;
+}
+
+START_TEST(any_order_of_answers_with_repeats_stores_the_same)
+{
+    dice_state = (uint64_t)_i * 7919 + 1;
+    struct agent a = {.instance = "i", .last = 20, .size = 500, .strict = _i % 2};
+    struct document *pages[MOST_SEQUENCE];
+    size_t page_count = 0;
+    int seen[MOST_SEQUENCE + 1] = {0};
+    struct cursor stored = {"", 0};
+    struct poll p;
+    ck_assert(poll_stand(&p, &stored, 0, TIME_UNKNOWN));
+    p.count = 7;
+    for (int turn = 0; turn < 3000 && (a.last < 300 || stored.next <= a.last); turn++) {
+        struct err err = {0};
+        struct poll_result r;
+        bool disturbed = turn < 1500;
+        if (a.last < 300)
+            a.last += dice(3);
+        const char *url = poll_url(&p, "http://x", mem);
+        struct document *d = disturbed ? delivered(&a, url, pages, &page_count) : serve(&a, url);
+        if (poll_answer(&p, d, 1, mem, &r, &err) != POLL_COMPLETE)
+            continue;
+        if (disturbed && dice(4) == 0) { /* another one has stored it, or the database has lost it */
+            ck_assert(poll_stand(&p, &stored, 0, TIME_UNKNOWN));
+            p.count = 7;
+            continue;
+        }
+        if (strcmp(r.from.instance, stored.instance) != 0 || r.from.next != stored.next) {
+            ck_assert(poll_stand(&p, &stored, 0, TIME_UNKNOWN));
+            continue;
+        }
+        ck_assert_msg(!r.has_gap, "a gap where nothing was lost");
+        for (size_t k = 0; k < r.part_count; k++)
+            for (size_t n = 0; n < r.parts[k].document->count; n++) {
+                uint64_t s = r.parts[k].document->observations[n].sequence;
+                seen[s] += s >= r.parts[k].first && s < r.parts[k].end;
+            }
+        stored = r.to;
+    }
+    ck_assert_uint_eq(stored.next, a.last + 1);
+    for (uint64_t s = 1; s <= a.last; s++)
+        ck_assert_msg(seen[s] == 1, "seed %d: %" PRIu64 " of %" PRIu64 " stored %d times", _i, s, a.last,
+                      seen[s]);
+}
+END_TEST
+
 int main(void)
 {
     TCase *tc = tcase_create("poll");
+    tcase_add_loop_test(tc, any_order_of_answers_with_repeats_stores_the_same, 0, 40);
     tcase_add_checked_fixture(tc, make_arena, free_arena);
     tcase_add_test(tc, the_first_contact_takes_state_and_history_once);
     tcase_add_test(tc, state_older_than_the_history_is_stored_too);
