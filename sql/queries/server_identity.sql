@@ -3,6 +3,6 @@
 -- -> timeline bigint (grows with each promotion of a standby; null: a standby, which does not write)
 -- A role needs no grant for these. The file being written names the timeline at once after a promotion; what
 -- pg_control_checkpoint() tells follows only with the next checkpoint.
-SELECT (SELECT system_identifier::text FROM pg_control_system()),
+SELECT (SELECT system_identifier::text FROM pg_control_system()) AS identifier,
        CASE WHEN NOT pg_is_in_recovery()
-            THEN ('x' || left(pg_walfile_name(pg_current_wal_lsn()), 8))::bit(32)::bigint END;
+            THEN ('x' || left(pg_walfile_name(pg_current_wal_lsn()), 8))::bit(32)::bigint END AS timeline;
