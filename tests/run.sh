@@ -2,8 +2,8 @@
 # Installs what is missing, builds, runs every test. Usage: tests/run.sh [--long] [--only STAGE ...]
 #
 # Stages: lint; dev (gcc: every test); asan (gcc with address and undefined-behaviour sanitizers: unit, database, fuzz
-# seeds); clang (a second compiler; fuzzers for FUZZ_SECONDS each). --long adds: tidy, coverage, valgrind, and fuzzes for
-# 60 s. The last line counts all stages: "N passed, N failed, N skipped".
+# seeds); clang (a second compiler; fuzzers for FUZZ_SECONDS each). --long adds: tidy, coverage, valgrind, all points of the
+# fault and torture tests, and fuzzes for 60 s. The last line counts all stages: "N passed, N failed, N skipped".
 set -uo pipefail
 cd "$(dirname "$0")/.."
 
@@ -23,6 +23,7 @@ if [ ${#stages[@]} -eq 0 ]; then
 fi
 fuzz_seconds=${FUZZ_SECONDS:-$($long && echo 60 || echo 5)}
 jobs=$(nproc)
+! $long || export VANEWARD_LONG=1 # all kill points, all failing calls, the hour of soak
 
 sets=(build test)
 $long && sets+=(long)
@@ -54,7 +55,7 @@ run_ctest() {
     local folder=$1 report
     shift
     report=$(mktemp)
-    ctest --test-dir "$folder" --output-on-failure --no-tests=error --output-junit "$report" "$@" || true
+    ctest --test-dir "$folder" -j "$jobs" --output-on-failure --no-tests=error --output-junit "$report" "$@" || true
     read -r p f s < <(python3 - "$report" <<'PY'
 import sys, xml.etree.ElementTree as tree
 cases = list(tree.parse(sys.argv[1]).iter("testcase"))
