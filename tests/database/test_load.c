@@ -314,6 +314,38 @@ START_TEST(bad_rows_are_found_by_halving)
 }
 END_TEST
 
+/* Answers in any order and any number of times: what does not follow the cursor is not stored, so that once
+ * each has come at its turn the tables are those of the plain order. */
+START_TEST(any_order_and_repetition_gives_the_same_tables)
+{
+    enum { STEPS = 12 };
+    uint32_t dice = 17 + (uint32_t)_i;
+    struct batch steps[STEPS];
+    for (uint64_t k = 0; k < STEPS; k++)
+        steps[k] = batch_of("a", "i1", k * 10, k * 10 + 10);
+    for (int tries = 0; tries < 2000 && strcmp(cursors(), "a,i1,120") != 0; tries++) {
+        struct batch some[4];
+        struct load_result results[4];
+        size_t count = 0;
+        for (; count < 1 + (size_t)tries % 4; count++) {
+            dice = dice * 1664525 + 1013904223;
+            some[count] = steps[(dice >> 16) % STEPS];
+        }
+        load(some, count, results);
+    }
+    ck_assert_str_eq(cursors(), "a,i1,120");
+    ck_assert_str_eq(contents(), "24,12,12,12,12");
+    ck_assert_str_eq(rig_table(db, mem, "SELECT count(DISTINCT sequence) FROM vaneward.condition"), "12");
+    size_t count;
+    struct reading *r = rig_readings(db, mem, "s", &count);
+    ck_assert_uint_eq(count, 2 * STEPS);
+    for (size_t k = 0; k < STEPS; k++) {
+        ck_assert_int_eq(r[k].at_us, steps[k].readings[0].at_us);
+        ck_assert_int_eq(r[STEPS + k].at_us, steps[k].readings[1].at_us);
+    }
+}
+END_TEST
+
 START_TEST(an_empty_batch_only_moves_the_cursor)
 {
     struct batch b = {.site = "s",
@@ -451,6 +483,7 @@ int main(void)
     tcase_add_test(tc, a_refused_row_is_set_aside_and_the_rest_is_stored);
     tcase_add_loop_test(tc, whatever_is_refused_is_set_aside_with_its_reason, 0, 5);
     tcase_add_loop_test(tc, bad_rows_are_found_by_halving, 0, 5);
+    tcase_add_loop_test(tc, any_order_and_repetition_gives_the_same_tables, 0, 3);
     tcase_add_test(tc, an_empty_batch_only_moves_the_cursor);
     tcase_add_test(tc, a_source_that_left_the_register_is_refused);
     tcase_add_test(tc, two_collectors_store_a_step_once);
