@@ -357,6 +357,7 @@ static bool store(struct reader *r, struct db *db, struct err *err)
         if (results[k].fate != LOAD_STORED)
             continue;
         count_stored(r, &r->batches[k]);
+        r->totals.set_aside += (int64_t)results[k].set_aside;
         r->totals.last_success_us = clock_now_us();
         station_answered(r->owners[k]);
     }
