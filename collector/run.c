@@ -50,7 +50,8 @@ const struct opt run_options[] = {
     {"catch-up", NULL, "End when every source has been read to its end", OPT_FLAG, &options.catch_up, 0, 0},
     {"in-flight", "N", "Ask at most N sources at a time (64)", OPT_INT, &options.in_flight, 1, 4096},
     {"no-seal", NULL, "Leave the journal as it is", OPT_FLAG, &options.no_seal, 0, 0},
-    {"state", "DIR", "Keep here which database server is the newest primary (else $STATE_DIRECTORY)",
+    {"state", "DIR",
+     "Note here which database server is the newest primary (else $STATE_DIRECTORY, else beside the spool)",
      OPT_TEXT, &options.state, 0, 0},
     {"spool", "DIR",
      "While the database is away, keep here what is read (" SPOOL_USUAL_DIR ", if it is there)", OPT_TEXT,
@@ -490,6 +491,13 @@ static bool open_at_start(struct run *run, struct err *err)
     return true;
 }
 
+/* Where the newest primary is noted; beside the spool unless told otherwise. NULL: nowhere. */
+static const char *state_dir(const struct run *run)
+{
+    const char *dir = options.state ? options.state : getenv("STATE_DIRECTORY");
+    return dir || !run->spool ? dir : spooling_dir(&options.spool);
+}
+
 int run_command(const char *const *args, int count, struct err *err)
 {
     (void)args;
@@ -508,8 +516,8 @@ int run_command(const char *const *args, int count, struct err *err)
     catch_signals();
     bool ok = service_new(&run.service, &options.service, err) &&
               reader_new(&run.reader, run.mode, (size_t)options.in_flight, err) &&
-              primary_open(&run.primary, options.state ? options.state : getenv("STATE_DIRECTORY"), err) &&
-              (run.mode != READ_FOR_EVER || spooling_open(&run.spool, &options.spool, err));
+              (run.mode != READ_FOR_EVER || spooling_open(&run.spool, &options.spool, err)) &&
+              primary_open(&run.primary, state_dir(&run), err);
     if (ok) {
         reader_use_spool(run.reader, run.spool);
         ok = open_at_start(&run, err) && read_all(&run, err);
