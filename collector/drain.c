@@ -56,46 +56,49 @@ static bool store_states_stubbornly(struct db *db, const struct spooled *spooled
     return false;
 }
 
-/* Those that came since the last turn. */
+/* The newest of a span of batches, a share at a time; *oldest is the oldest that was stored. */
+static bool store_share(struct drain *d, struct db *db, uint64_t after, uint64_t before, struct arena *mem,
+                        size_t *count, uint64_t *newest, uint64_t *oldest, struct err *err)
+{
+    struct spooled *spooled;
+    if (!spool_newest_states(d->spool, after, before, STATES_AT_A_TIME, mem, &spooled, count, err) ||
+        !store_states_stubbornly(db, spooled, *count, mem, err))
+        return false;
+    if (*count) {
+        *newest = spooled[0].number;
+        *oldest = spooled[*count - 1].number;
+    }
+    return true;
+}
+
+/* Those that came since the last turn; at first there is nothing to reach: one share, the rest goes down from
+ * there. */
 static bool drain_new_states(struct drain *d, struct db *db, struct arena *mem, bool *states, struct err *err)
 {
-    uint64_t before = 0, newest = d->states_to;
-    for (bool more = true; more;) {
-        struct spooled *spooled;
-        size_t count, fresh = 0;
-        if (!spool_newest_states(d->spool, before, STATES_AT_A_TIME, mem, &spooled, &count, err))
+    uint64_t top = 0, newest = 0, oldest = 0;
+    size_t count;
+    do {
+        if (!store_share(d, db, d->states_to, oldest, mem, &count, &newest, &oldest, err))
             return false;
-        while (fresh < count && spooled[fresh].number > d->states_to)
-            fresh++;
-        if (!store_states_stubbornly(db, spooled, fresh, mem, err))
-            return false;
-        *states = *states || fresh;
-        if (fresh && !before)
-            newest = spooled[0].number;
-        if (fresh)
-            before = spooled[fresh - 1].number;
-        /* At first there is nothing to reach: one share, the rest goes down from there. */
-        more = d->states_to && fresh == STATES_AT_A_TIME;
-        if (!d->states_to && fresh)
-            d->states_from = before;
-        if (!d->states_to && fresh < STATES_AT_A_TIME)
-            d->has_states = true;
+        top = top ? top : newest;
+        *states = *states || count;
+    } while (d->states_to && count == STATES_AT_A_TIME);
+    if (!d->states_to) {
+        d->states_from = oldest;
+        d->has_states = count < STATES_AT_A_TIME;
     }
-    d->states_to = newest;
+    d->states_to = top > d->states_to ? top : d->states_to;
     return true;
 }
 
 static bool drain_old_states(struct drain *d, struct db *db, struct arena *mem, bool *states, struct err *err)
 {
-    struct spooled *spooled;
+    uint64_t newest;
     size_t count;
-    if (!spool_newest_states(d->spool, d->states_from, STATES_AT_A_TIME, mem, &spooled, &count, err) ||
-        !store_states_stubbornly(db, spooled, count, mem, err))
+    if (!store_share(d, db, 0, d->states_from, mem, &count, &newest, &d->states_from, err))
         return false;
     *states = *states || count;
     d->has_states = count < STATES_AT_A_TIME;
-    if (count)
-        d->states_from = spooled[count - 1].number;
     return true;
 }
 

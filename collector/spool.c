@@ -410,15 +410,17 @@ bool spool_oldest(struct spool *s, size_t most, size_t most_readings, struct are
     return true;
 }
 
-bool spool_newest_states(struct spool *s, uint64_t before, size_t most, struct arena *mem,
+bool spool_newest_states(struct spool *s, uint64_t after, uint64_t before, size_t most, struct arena *mem,
                          struct spooled **out, size_t *count, struct err *err)
 {
     *out = arena_array(mem, struct spooled, most);
     *count = 0;
     for (size_t k = before ? index_find(s, before) : s->count; k > s->first && *count < most; k--) {
+        struct spool_entry *e = &s->entries[k - 1];
         bool found = false;
-        if (s->entries[k - 1].has_states &&
-            !read_entry(s, &s->entries[k - 1], false, mem, &(*out)[*count], &found, err))
+        if (e->number <= after)
+            return true;
+        if (e->has_states && !read_entry(s, e, false, mem, &(*out)[*count], &found, err))
             return false;
         *count += found;
     }

@@ -55,9 +55,10 @@ struct spooled {
  * are passed over; *count 0: none waits. */
 MUST_USE bool spool_oldest(struct spool *s, size_t most, size_t most_readings, struct arena *mem,
                            struct spooled **out, size_t *count, struct err *err);
-/* The newest below 'before' (0: of all) that hold state changes, newest first, without readings. */
-MUST_USE bool spool_newest_states(struct spool *s, uint64_t before, size_t most, struct arena *mem,
-                                  struct spooled **out, size_t *count, struct err *err);
+/* The newest with a number above 'after' and below 'before' (0: no limit) that hold state changes, newest
+ * first, without readings. */
+MUST_USE bool spool_newest_states(struct spool *s, uint64_t after, uint64_t before, size_t most,
+                                  struct arena *mem, struct spooled **out, size_t *count, struct err *err);
 /* All up to and including this number are stored: their room is given back. */
 void spool_done(struct spool *s, uint64_t number);
 /* Keeps batches for a person, in a file of the folder that is never read again; *name says which. */

@@ -135,7 +135,7 @@ static size_t newest(struct spool *s, uint64_t before, size_t most, struct spool
 {
     struct err err = {0};
     size_t count;
-    ck_assert_msg(spool_newest_states(s, before, most, mem, got, &count, &err), "%s", err.text);
+    ck_assert_msg(spool_newest_states(s, 0, before, most, mem, got, &count, &err), "%s", err.text);
     return count;
 }
 
