@@ -34,12 +34,12 @@ static char **small_environment(void)
     enum { NAMES = sizeof names / sizeof *names };
     char **small = calloc(NAMES + 1, sizeof *small);
     if (!small)
-        BUG("out of memory");
+        err_no_memory();
     size_t n = 0;
     for (size_t k = 0; k < NAMES; k++) {
         const char *value = getenv(names[k]);
         if (value && asprintf(&small[n++], "%s=%s", names[k], value) < 0)
-            BUG("out of memory");
+            err_no_memory();
     }
     return small;
 }
@@ -58,7 +58,7 @@ static int spawn(struct child *c, const char *program, int input)
     sigset_t usual, none;
     char *path = strdup(program);
     if (!path)
-        BUG("out of memory");
+        err_no_memory();
     char *args[] = {path, NULL}, **environment = small_environment();
     posix_spawn_file_actions_init(&files);
     posix_spawn_file_actions_adddup2(&files, input, STDIN_FILENO);

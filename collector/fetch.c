@@ -51,7 +51,7 @@ bool fetch_once(const char *url, const struct fetch_access *access, const struct
     struct transfer t = {.easy = NULL};
     struct curl_slist *headers = usual_headers();
     if (!headers || !transfer_set_up(&t, limits, headers))
-        BUG("out of memory for a transfer");
+        err_no_memory();
 
     CURLcode code = CURLE_OK;
     if (transfer_begin(&t, url, access, headers))
@@ -189,7 +189,7 @@ static struct transfer *idle_transfer(struct fetch *f)
     struct transfer *t = calloc(1, sizeof *t);
     struct transfer **all = realloc(f->all, (f->count + 1) * sizeof(struct transfer *));
     if (!t || !all || !transfer_set_up(t, &f->limits, f->headers))
-        BUG("out of memory for a transfer");
+        err_no_memory();
     f->all = all;
     f->all[f->count++] = t;
     return t;
@@ -221,7 +221,7 @@ void fetch_post(struct fetch *f, const char *url, const struct body *body, const
     for (size_t k = 0; k < header_count; k++) {
         struct curl_slist *longer = curl_slist_append(t->own_headers, headers[k]);
         if (!longer)
-            BUG("out of memory for a header");
+            err_no_memory();
         t->own_headers = longer;
     }
     curl_easy_setopt(t->easy, CURLOPT_POSTFIELDSIZE_LARGE, (curl_off_t)body->size);

@@ -34,7 +34,7 @@ static bool understood(const char *url, struct err *err)
 {
     CURLU *parsed = curl_url();
     if (!parsed)
-        BUG("out of memory for an address");
+        err_no_memory();
     CURLUcode code = curl_url_set(parsed, CURLUPART_URL, url, CURLU_DISALLOW_USER);
     curl_url_cleanup(parsed);
     if (code == CURLUE_OK)

@@ -111,10 +111,10 @@ const char *metrics_text(const struct metrics *m, int64_t now_us, struct arena *
     size_t size = 0;
     struct exposition x = {open_memstream(&text, &size)};
     if (!x.out)
-        BUG("out of memory");
+        err_no_memory();
     write_all(&x, m, now_us);
     if (fclose(x.out) != 0)
-        BUG("out of memory");
+        err_no_memory();
     const char *kept = arena_strndup(mem, text, size);
     free(text);
     return kept;

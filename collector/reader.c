@@ -166,7 +166,7 @@ static void merge_stations(struct reader *r, const struct bindings *b)
 {
     struct station **merged = calloc(b->count + 1, sizeof(struct station *));
     if (!merged)
-        BUG("out of memory");
+        err_no_memory();
     size_t old = 0;
     for (size_t k = 0; k < b->count; k++) {
         const struct source *s = &b->sources[k];

@@ -51,7 +51,7 @@ struct schedule *schedule_new(void)
 {
     struct schedule *s = calloc(1, sizeof *s);
     if (!s)
-        BUG("out of memory");
+        err_no_memory();
     return s;
 }
 
@@ -76,7 +76,7 @@ void schedule_put(struct schedule *s, int64_t due_ms, void *tag)
         s->capacity = s->capacity ? s->capacity * 2 : 64;
         s->heap = realloc(s->heap, s->capacity * sizeof *s->heap);
         if (!s->heap)
-            BUG("out of memory");
+            err_no_memory();
     }
     size_t at = s->count++;
     s->heap[at] = (struct entry){due_ms, tag};

@@ -19,7 +19,7 @@ static void *grown(void *p, size_t *room, size_t need, size_t size)
     *room = *room ? *room * 2 : 64;
     p = realloc(p, *room * size);
     if (!p)
-        BUG("out of memory for the spool's index of %zu", *room);
+        err_no_memory();
     return p;
 }
 
@@ -111,7 +111,7 @@ static char *copy_of(const char *text)
 {
     char *copy = strdup(text);
     if (!copy)
-        BUG("out of memory for the spool's index");
+        err_no_memory();
     return copy;
 }
 
@@ -130,7 +130,7 @@ static void make_room_for_ends(struct spool *s)
     size_t slots = s->end_slots ? s->end_slots * 2 : 64;
     struct spool_source_end *ends = calloc(slots, sizeof *ends);
     if (!ends)
-        BUG("out of memory for the spool's index of %zu sources", slots);
+        err_no_memory();
     for (size_t k = 0; k < s->end_slots; k++)
         if (s->ends[k].source)
             *end_slot(ends, slots, s->ends[k].source) = s->ends[k];

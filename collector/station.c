@@ -24,8 +24,10 @@ struct station *station_new(const struct source *s)
 {
     struct station *st = calloc(1, sizeof *st);
     if (!st)
-        BUG("out of memory");
+        err_no_memory();
     st->key = strdup(s->source);
+    if (!st->key)
+        err_no_memory();
     st->source = s;
     st->failures = s->failures;
     station_stand(st, &s->cursor);

@@ -88,3 +88,9 @@ void err_bug(const char *file, int line, const char *fmt, ...)
     fputc('\n', stderr);
     abort();
 }
+
+void err_no_memory(void)
+{
+    fputs("out of memory\n", stderr);
+    exit(EX_OSERR);
+}

@@ -49,4 +49,7 @@ void err_print(const char *program, const struct err *err);
 #define BUG(...) err_bug(__FILE__, __LINE__, __VA_ARGS__)
 _Noreturn void err_bug(const char *file, int line, const char *fmt, ...) PRINTF_LIKE(3, 4);
 
+/* Says so and ends the program with status 71: what was read and not yet stored is still with its source. */
+_Noreturn void err_no_memory(void);
+
 #endif

@@ -187,6 +187,65 @@ START_TEST(people_see_the_time_of_their_zone)
 }
 END_TEST
 
+/*
+ * Weeks and days by the site's zone. ISO 8601: week 1 has the year's first Thursday, so 2026 has 53 weeks and
+ * 2024-12-30 lies in 2025-W01. Offsets and changes of clocks are those of the tz database.
+ */
+static const struct {
+    const char *moment, *zone, *week, *day;
+} borders[] = {
+    {"2026-12-31T22:59:59Z", "Europe/Berlin", "2026-W53", "2026-12-31"},
+    {"2026-12-31T23:00:00Z", "Europe/Berlin", "2026-W53", "2027-01-01"},
+    {"2027-01-03T22:59:59Z", "Europe/Berlin", "2026-W53", "2027-01-03"},
+    {"2027-01-03T23:00:00Z", "Europe/Berlin", "2027-W01", "2027-01-04"},
+    {"2024-12-29T22:59:59Z", "Europe/Berlin", "2024-W52", "2024-12-29"},
+    {"2024-12-29T23:00:00Z", "Europe/Berlin", "2025-W01", "2024-12-30"},
+    {"2027-01-03T18:29:59Z", "Asia/Kolkata", "2026-W53", "2027-01-03"}, /* +05:30 */
+    {"2027-01-03T18:30:00Z", "Asia/Kolkata", "2027-W01", "2027-01-04"},
+    {"2027-01-03T13:29:59Z", "Australia/Adelaide", "2026-W53", "2027-01-03"}, /* +10:30 in summer */
+    {"2027-01-03T13:30:00Z", "Australia/Adelaide", "2027-W01", "2027-01-04"},
+    {"2027-01-04T04:59:59Z", "America/New_York", "2026-W53", "2027-01-03"},
+    {"2027-01-04T05:00:00Z", "America/New_York", "2027-W01", "2027-01-04"},
+    {"2016-12-31T23:59:60.5Z", "UTC", "2016-W52", "2017-01-01"}, /* a leap second is the next one */
+};
+
+START_TEST(weeks_and_days_begin_by_the_site_s_zone)
+{
+    int64_t us;
+    char week[16], day[16];
+    ck_assert(time_parse(borders[_i].moment, &us, NULL));
+    time_local(us, borders[_i].zone, "%G-W%V", week, sizeof week);
+    time_local(us, borders[_i].zone, "%F", day, sizeof day);
+    ck_assert_str_eq(week, borders[_i].week);
+    ck_assert_str_eq(day, borders[_i].day);
+}
+END_TEST
+
+static const struct {
+    const char *from, *zone;
+    int hours;
+} changes[] = {
+    {"2026-03-28T23:00:00Z", "Europe/Berlin", 23},      {"2026-10-24T22:00:00Z", "Europe/Berlin", 25},
+    {"2026-03-08T05:00:00Z", "America/New_York", 23},   {"2026-11-01T04:00:00Z", "America/New_York", 25},
+    {"2026-10-03T14:30:00Z", "Australia/Adelaide", 23}, {"2026-04-04T13:30:00Z", "Australia/Adelaide", 25},
+    {"2026-10-24T18:30:00Z", "Asia/Kolkata", 24},
+};
+
+START_TEST(a_day_on_which_clocks_change_has_23_or_25_hours)
+{
+    int64_t us;
+    char first[24], last[24], next[24];
+    ck_assert(time_parse(changes[_i].from, &us, NULL));
+    time_local(us, changes[_i].zone, "%F %H", first, sizeof first);
+    time_local(us + changes[_i].hours * US_PER_HOUR - 1, changes[_i].zone, "%F %H", last, sizeof last);
+    time_local(us + changes[_i].hours * US_PER_HOUR, changes[_i].zone, "%F %H", next, sizeof next);
+    ck_assert_str_eq(first + 10, " 00");
+    ck_assert_str_eq(last + 10, " 23");
+    ck_assert_str_eq(next + 10, " 00");
+    ck_assert(strncmp(first, last, 10) == 0 && strncmp(first, next, 10) != 0);
+}
+END_TEST
+
 START_TEST(the_process_keeps_its_own_zone)
 {
     char text[64];
@@ -227,6 +286,8 @@ static Suite *suite(void)
     tcase_add_test(t, every_day_of_six_centuries_comes_back);
     tcase_add_test(t, zones_of_the_tz_database_are_known);
     tcase_add_test(t, people_see_the_time_of_their_zone);
+    LOOP(t, weeks_and_days_begin_by_the_site_s_zone, borders);
+    LOOP(t, a_day_on_which_clocks_change_has_23_or_25_hours, changes);
     tcase_add_test(t, the_process_keeps_its_own_zone);
     tcase_add_test(t, clocks_run);
     suite_add_tcase(s, t);
