@@ -297,6 +297,24 @@ class Failover(FaultTest):
         self.env["PGHOST"] = str(self.sockets)
         self.finish_and_compare()
 
+    def test_another_database_is_refused(self):
+        state = self.dir / "state"
+        state.mkdir()
+        kept = state / "database-primary"
+        kept.write_text("1234567 1\n")
+        self.advance(20)
+        before = self.stored()
+        done = self.collector("run", "--once", "--state", str(state), status=69)
+        self.assertIn("another database system", done.stderr)
+        self.assertIn(str(kept), done.stderr, "the hint names the file to remove")
+        self.assertEqual(self.stored(), before)
+        kept.write_text("nonsense\n")
+        self.assertIn("does not hold", self.collector("run", "--once", "--state", str(state), status=78).stderr)
+        kept.unlink()
+        self.collector("run", "--once", "--state", str(state))
+        self.assertRegex(kept.read_text(), r"^\d+ 1\n$")
+        self.finish_and_compare()
+
     def wait_for_standby(self):
         """What the primary has committed has reached the standby."""
         self.assertTrue(wait_until(lambda: self.sql("SELECT 1 FROM pg_stat_replication WHERE replay_lsn = pg_current_wal_lsn()")))
