@@ -11,6 +11,7 @@ import threading
 import time
 
 CHUNK = b"x" * 65536
+BOMB = gzip.compress(b"0" * 200_000_000, 1)
 
 
 def answer(body, head=b"", status=b"200 OK"):
@@ -131,7 +132,7 @@ class Evil:
             client.sendall(CHUNK)
 
     def bomb(self, client):
-        client.sendall(answer(gzip.compress(b"0" * 200_000_000, 1), b"Content-Encoding: gzip\r\n"))
+        client.sendall(answer(BOMB, b"Content-Encoding: gzip\r\n"))
 
     def header_flood(self, client):
         client.sendall(b"HTTP/1.1 200 OK\r\n")
