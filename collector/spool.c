@@ -51,7 +51,7 @@ bool spool_open(struct spool **out, const char *dir, const struct spool_limits *
 {
     struct spool *s = calloc(1, sizeof *s);
     if (!s)
-        BUG("out of memory for the spool");
+        err_no_memory();
     *s = (struct spool){.folder = -1, .lock = -1, .limits = *limits, .next_number = 1, .next_segment = 1};
     s->series[STEPS].fd = s->series[READINGS].fd = -1;
     *out = s;
