@@ -48,6 +48,7 @@ use_database() {
 start_fleet() {
     rm -rf "$var/fleet"
     mkdir -p "$var/fleet"
+    : >"$var/fleet.log" # now, not when the background job gets to it: the line "ready" of the last run stands there
     "$bin/fleet-simulator" serve --out "$var/fleet" --until "$(date -u -d '30 days ago' +%Y-%m-%dT%H:00:00Z)" --live \
         >"$var/fleet.log" 2>&1 &
     echo $! >"$var/fleet.pid"
