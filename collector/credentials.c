@@ -5,6 +5,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -39,10 +40,16 @@ static const char *why_not_private(const struct stat *s, bool from_manager)
     return NULL;
 }
 
+/* What a file holds, with an end as of text. */
+struct secret {
+    size_t size;
+    char bytes[FILE_BYTES + 1];
+};
+
 enum found { FOUND, NOT_THERE, NOT_USABLE };
 
-static enum found read_file(const char *folder, const char *name, bool from_manager,
-                            char bytes[static FILE_BYTES + 1], struct err *err)
+static enum found read_file(const char *folder, const char *name, bool from_manager, struct secret *secret,
+                            struct err *err)
 {
     int dir = open(folder, O_PATH | O_DIRECTORY | O_CLOEXEC);
     int fd = dir < 0 ? -1 : openat(dir, name, O_RDONLY | O_NOFOLLOW | O_CLOEXEC | O_NONBLOCK);
@@ -58,23 +65,28 @@ static enum found read_file(const char *folder, const char *name, bool from_mana
     }
     struct stat s;
     const char *not_private = fstat(fd, &s) < 0 ? strerror(errno) : why_not_private(&s, from_manager);
-    ssize_t n = not_private ? 0 : read(fd, bytes, FILE_BYTES);
+    ssize_t n = not_private ? 0 : read(fd, secret->bytes, FILE_BYTES);
     if (n < 0)
         not_private = strerror(errno);
     close(fd);
-    bytes[n < 0 ? 0 : n] = '\0';
+    secret->size = n < 0 ? 0 : (size_t)n;
+    secret->bytes[secret->size] = '\0';
     if (!not_private)
         return FOUND;
     err_set(err, ERR_CONFIG, "cannot use credential '%s' in '%s': %s", name, folder, not_private);
     return NOT_USABLE;
 }
 
-static bool find(const char *name, const char *folder, char bytes[static FILE_BYTES + 1], struct err *err)
+static bool find(const char *name, const char *folder, struct secret *secret, struct err *err)
 {
-    const char *manager = getenv("CREDENTIALS_DIRECTORY");
-    enum found found = manager ? read_file(manager, name, true, bytes, err) : NOT_THERE;
+    const char *why = credential_name_why_not(name), *manager = getenv("CREDENTIALS_DIRECTORY");
+    if (why)
+        return err_set(err, ERR_CONFIG, "credential '%s' %s", name, why);
+    setrlimit(RLIMIT_CORE, &(struct rlimit){0, 0});
+    folder = folder ? folder : credentials_usual_folder;
+    enum found found = manager ? read_file(manager, name, true, secret, err) : NOT_THERE;
     if (found == NOT_THERE)
-        found = read_file(folder, name, false, bytes, err);
+        found = read_file(folder, name, false, secret, err);
     if (found == NOT_THERE)
         err_set(err, ERR_CONFIG,
                 "credential '%s' is missing: it is neither in $CREDENTIALS_DIRECTORY (%s) nor in '%s'", name,
@@ -154,13 +166,28 @@ static bool header_of(const char *name, char *bytes, bool is_https, char header[
 bool credential_header(const char *name, const char *folder, bool is_https,
                        char header[static CREDENTIAL_HEADER], struct err *err)
 {
+    struct secret secret;
     header[0] = '\0';
-    const char *why = credential_name_why_not(name);
-    if (why)
-        return err_set(err, ERR_CONFIG, "credential '%s' %s", name, why);
-    char bytes[FILE_BYTES + 1];
-    bool ok = find(name, folder ? folder : credentials_usual_folder, bytes, err) &&
-              header_of(name, bytes, is_https, header, err);
-    explicit_bzero(bytes, sizeof bytes);
+    bool ok = find(name, folder, &secret, err) && header_of(name, secret.bytes, is_https, header, err);
+    explicit_bzero(&secret, sizeof secret);
+    return ok;
+}
+
+bool credential_key(const char *name, const char *folder, struct credential_key *key, struct err *err)
+{
+    struct secret secret;
+    *key = (struct credential_key){0};
+    bool ok = find(name, folder, &secret, err);
+    while (ok && secret.size &&
+           (secret.bytes[secret.size - 1] == '\n' || secret.bytes[secret.size - 1] == '\r'))
+        secret.size--;
+    if (ok && (!secret.size || secret.size > sizeof key->bytes))
+        ok = err_set(err, ERR_CONFIG, "cannot use credential '%s': it is %s", name,
+                     secret.size ? "too long" : "empty");
+    if (ok) {
+        key->size = secret.size;
+        memcpy(key->bytes, secret.bytes, secret.size);
+    }
+    explicit_bzero(&secret, sizeof secret);
     return ok;
 }

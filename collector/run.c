@@ -195,7 +195,9 @@ static bool read_register(struct run *run, struct err *err)
 static void read_settings(struct run *run)
 {
     struct err err = {0};
-    if (opts_reload(&err) && service_change(run->service, &options.service, &err))
+    bool ok = opts_reload(&err);
+    options.service.credentials = settings.credentials;
+    if (ok && service_change(run->service, &options.service, &err))
         log_info("settings.read", "again=yes");
     else
         log_error("settings.refused", "why='%s'", err.text);
@@ -511,6 +513,7 @@ int run_command(const char *const *args, int count, struct err *err)
         err_set(err, ERR_USAGE, "--once and --catch-up exclude each other");
         return err_exit_status(err->kind);
     }
+    options.service.credentials = settings.credentials;
     abandon_status = run.mode == READ_FOR_EVER ? EXIT_SUCCESS : EXIT_PARTLY;
     settings_apply_log();
     catch_signals();

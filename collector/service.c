@@ -2,9 +2,9 @@
 
 #include "base/log.h"
 #include "clock_watch.h"
+#include "credentials.h"
 #include "notify.h"
 #include "queries.h"
-#include "webhook_key.h"
 
 #include <inttypes.h>
 #include <stdio.h>
@@ -26,7 +26,7 @@ struct service {
     struct service_settings settings;
     struct notify notify;
     struct alerts *alerts;
-    struct webhook_key key;
+    struct credential_key key;
     struct clock_watch clock;
     struct metrics metrics;
     char name[NAME_BYTES];    /* host and process */
@@ -44,13 +44,13 @@ static void name_ourselves(struct service *s)
 }
 
 /* What the settings say about alerts; a key is read into 'key'. */
-static bool alert_settings_of(const struct service_settings *settings, struct webhook_key *key,
+static bool alert_settings_of(const struct service_settings *settings, struct credential_key *key,
                               struct alert_settings *alerts, struct err *err)
 {
     *alerts = (struct alert_settings){.command = settings->on_episode, .webhook = settings->webhook};
     if (!settings->webhook_key)
         return true;
-    if (!webhook_key_read(key, settings->webhook_key, err))
+    if (!credential_key(settings->webhook_key, settings->credentials, key, err))
         return false;
     alerts->key = key->bytes;
     alerts->key_size = key->size;
@@ -74,7 +74,7 @@ bool service_new(struct service **out, const struct service_settings *settings, 
 
 bool service_change(struct service *s, const struct service_settings *settings, struct err *err)
 {
-    struct webhook_key key = {0};
+    struct credential_key key = {0};
     struct alert_settings alerts;
     bool ok = alert_settings_of(settings, &key, &alerts, err);
     if (ok) {
@@ -86,7 +86,7 @@ bool service_change(struct service *s, const struct service_settings *settings, 
         s->key = key;
         s->settings = *settings;
     }
-    webhook_key_wipe(&key);
+    explicit_bzero(&key, sizeof key);
     return ok;
 }
 
@@ -96,7 +96,7 @@ void service_free(struct service *s)
         return;
     alerts_free(s->alerts);
     notify_close(&s->notify);
-    webhook_key_wipe(&s->key);
+    explicit_bzero(&s->key, sizeof s->key);
     free(s);
 }
 

@@ -13,6 +13,7 @@
 struct service_settings {
     const char *on_episode, *webhook; /* NULL: none */
     const char *webhook_key;          /* name of a credential; NULL: not signed */
+    const char *credentials;          /* folder of credentials; NULL: the usual one */
     const char *metrics_file;         /* NULL: none */
 };
 

@@ -4,6 +4,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -170,6 +171,57 @@ START_TEST(a_name_that_is_no_file_name_is_refused)
 }
 END_TEST
 
+START_TEST(a_key_is_the_whole_file_but_for_line_ends_and_leaves_no_core)
+{
+    static const struct {
+        const char *text;
+        size_t size, key_size;
+        const char *why; /* NULL: good */
+    } keys[] = {
+        {"k1\n", 3, 2, NULL},   {"two\nlines\r\n", 11, 9, NULL},
+        {"a\0b\0", 4, 4, NULL}, {"\n\n", 2, 0, "empty"},
+        {"", 0, 0, "empty"},
+    };
+    struct credential_key key;
+    struct rlimit core;
+    for (size_t k = 0; k < sizeof keys / sizeof *keys; k++) {
+        err = (struct err){0};
+        put(folder, keys[k].text, keys[k].size, 0600);
+        ck_assert_int_eq(credential_key("x", folder, &key, &err), !keys[k].why);
+        ck_assert_uint_eq(key.size, keys[k].key_size);
+        ck_assert_mem_eq(key.bytes, keys[k].text, key.size);
+        ck_assert(!keys[k].why || strstr(err.text, keys[k].why));
+    }
+    ck_assert_int_eq(getrlimit(RLIMIT_CORE, &core), 0);
+    ck_assert_uint_eq(core.rlim_cur, 0);
+    ck_assert_uint_eq(core.rlim_max, 0);
+}
+END_TEST
+
+START_TEST(a_key_is_taken_up_to_1024_bytes_and_from_a_private_file_alone)
+{
+    char text[CREDENTIAL_KEY + 2];
+    struct credential_key key;
+    memset(text, 'k', sizeof text);
+    text[CREDENTIAL_KEY] = '\n';
+    put(folder, text, CREDENTIAL_KEY + 1, 0600);
+    ck_assert(credential_key("x", folder, &key, &err));
+    ck_assert_uint_eq(key.size, CREDENTIAL_KEY);
+    text[CREDENTIAL_KEY] = 'k';
+    put(folder, text, CREDENTIAL_KEY + 1, 0600);
+    ck_assert(!credential_key("x", folder, &key, &err));
+    ck_assert_ptr_nonnull(strstr(err.text, "too long"));
+    err = (struct err){0};
+    put(folder, "key", 3, 0640);
+    ck_assert(!credential_key("x", folder, &key, &err));
+    ck_assert_ptr_nonnull(strstr(err.text, "0600"));
+    ck_assert_uint_eq(key.size, 0);
+    err = (struct err){0};
+    ck_assert(!credential_key("../x", folder, &key, &err));
+    ck_assert_int_eq(err.kind, ERR_CONFIG);
+}
+END_TEST
+
 int main(void)
 {
     Suite *s = suite_create("credentials");
@@ -184,6 +236,8 @@ int main(void)
     tcase_add_test(t, a_missing_one_names_both_places);
     tcase_add_test(t, the_service_managers_file_comes_first);
     tcase_add_loop_test(t, a_name_that_is_no_file_name_is_refused, 0, sizeof bad_names / sizeof *bad_names);
+    tcase_add_test(t, a_key_is_the_whole_file_but_for_line_ends_and_leaves_no_core);
+    tcase_add_test(t, a_key_is_taken_up_to_1024_bytes_and_from_a_private_file_alone);
     suite_add_tcase(s, t);
     SRunner *r = srunner_create(s);
     srunner_run_all(r, CK_NORMAL);
