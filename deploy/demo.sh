@@ -126,7 +126,8 @@ watch() {
     echo "a fan of drive $drive begins to slow down: a warning will come, and the alarm a minute later"
     echo "collecting for 3 minutes; new episodes are shown as they are stored (stop with Ctrl-C)"
     "$bin/vaneward-collector" run >"$var/collector.log" 2>&1 &
-    local collector=$! shown="" now
+    collector=$! # not local: the trap outlives this function
+    local shown="" now
     trap 'kill $collector 2>/dev/null || true' EXIT
     for _ in $(seq 90); do
         now=$(psql -qAt -F ' | ' -c "SELECT to_char(began_at, 'HH24:MI:SS'), site, drive, fault, outcome,
