@@ -111,16 +111,34 @@ static void arrange(struct observation *o, struct key *keys, size_t count)
     }
 }
 
+static bool same_text(const char *a, const char *b)
+{
+    return a == b || (a && b && strcmp(a, b) == 0);
+}
+
+static bool is_repeat(const struct observation *a, const struct observation *b)
+{
+    return a->at_us == b->at_us && a->category == b->category && a->state == b->state &&
+           same_text(a->device, b->device) && same_text(a->device_name, b->device_name) &&
+           same_text(a->item, b->item) && same_text(a->type, b->type) &&
+           same_text(a->sub_type, b->sub_type) && same_text(a->statistic, b->statistic) &&
+           same_text(a->value, b->value) && same_text(a->native_code, b->native_code) &&
+           same_text(a->native_severity, b->native_severity) && same_text(a->qualifier, b->qualifier) &&
+           same_text(a->condition_id, b->condition_id);
+}
+
+/* With an exact repeat nothing is lost, so there is nothing to tell. */
 static void drop_repeats(struct gather *g)
 {
     struct document *d = g->out;
     size_t kept = 0;
     for (size_t k = 0; k < d->count; k++) {
         const struct observation *o = &d->observations[k];
-        if (kept && d->observations[kept - 1].sequence == o->sequence)
-            gather_refuse(g, o->sequence, o->item, "its sequence stands in the answer already");
-        else
+        const struct observation *before = kept ? &d->observations[kept - 1] : NULL;
+        if (!before || before->sequence != o->sequence)
             d->observations[kept++] = *o;
+        else if (!is_repeat(before, o))
+            gather_refuse(g, o->sequence, o->item, "its sequence stands in the answer already");
     }
     d->count = kept;
 }

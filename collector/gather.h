@@ -26,7 +26,7 @@ void gather_keep(struct gather *g);
 void gather_refuse(struct gather *g, uint64_t sequence, const char *item, const char *reason);
 /* When an observation occurred; a date without a time is no such moment. no_zone may be NULL. */
 MUST_USE bool gather_moment(const char *text, int64_t *at_us, bool *no_zone);
-/* Sorts; of observations with one sequence the first stays and the others are refused. */
+/* Sorts; of observations with one sequence the first stays, and others that differ from it are refused. */
 void gather_finish(struct gather *g);
 
 #endif

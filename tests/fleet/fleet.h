@@ -237,6 +237,7 @@ struct options {
     int64_t end_ms, first_read_ms;
     int days;
     bool small;
+    unsigned troubles; /* of trouble.h */
 };
 
 struct fleet {

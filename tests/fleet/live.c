@@ -62,7 +62,7 @@ static void append(struct live *l, int source, int item, int64_t at_ms, uint8_t 
     struct instance *i = r->instances + r->instance_count - 1;
 
     i->at = grown(i->at, i->count, sizeof *i->at);
-    i->at[i->count] = (struct observation){at_ms, value, (uint32_t)i->count, (uint16_t)item, 0, state};
+    i->at[i->count] = (struct observation){at_ms, value, (uint32_t)i->count, (uint16_t)item, 0, state, 0};
     i->count++;
 }
 

@@ -1,5 +1,6 @@
 #include "files.h"
 #include "serve.h"
+#include "trouble.h"
 
 #include <getopt.h>
 #include <stdlib.h>
@@ -21,6 +22,7 @@ static const char usage[] =
     "  --port N             of 'serve' on the loopback interface (default: a free one)\n"
     "  --until MOMENT       the servers show no later observation until told so (default: the end)\n"
     "  --live               go on in real time after the end\n"
+    "  --trouble WORDS      what goes wrong on the way, of repeats,order,late,stamps\n"
     "While serving: POST /control/advance?to=MOMENT|end, /control/fault?drive=D, /control/clear?drive=D,\n"
     "GET /control/state\n";
 
@@ -58,13 +60,19 @@ static long whole(const char *text, long low, long high)
 
 static void read_options(int argc, char **argv, struct command *c)
 {
-    static const struct option known[] = {
-        {"out", required_argument, NULL, 'o'},      {"seed", required_argument, NULL, 's'},
-        {"end", required_argument, NULL, 'e'},      {"days", required_argument, NULL, 'd'},
-        {"small", no_argument, NULL, 'm'},          {"first-read", required_argument, NULL, 'f'},
-        {"base-url", required_argument, NULL, 'b'}, {"port", required_argument, NULL, 'p'},
-        {"until", required_argument, NULL, 'u'},    {"live", no_argument, NULL, 'l'},
-        {"help", no_argument, NULL, 'h'},           {NULL, 0, NULL, 0}};
+    static const struct option known[] = {{"out", required_argument, NULL, 'o'},
+                                          {"seed", required_argument, NULL, 's'},
+                                          {"end", required_argument, NULL, 'e'},
+                                          {"days", required_argument, NULL, 'd'},
+                                          {"small", no_argument, NULL, 'm'},
+                                          {"first-read", required_argument, NULL, 'f'},
+                                          {"base-url", required_argument, NULL, 'b'},
+                                          {"port", required_argument, NULL, 'p'},
+                                          {"until", required_argument, NULL, 'u'},
+                                          {"live", no_argument, NULL, 'l'},
+                                          {"trouble", required_argument, NULL, 't'},
+                                          {"help", no_argument, NULL, 'h'},
+                                          {NULL, 0, NULL, 0}};
     int option;
 
     while ((option = getopt_long(argc, argv, "", known, NULL)) != -1) {
@@ -98,6 +106,10 @@ static void read_options(int argc, char **argv, struct command *c)
             break;
         case 'l':
             c->serving.live = true;
+            break;
+        case 't':
+            if (!trouble_parse(optarg, &c->options.troubles))
+                wrong("not a list of troubles:", optarg);
             break;
         case 'h':
             fputs(usage, stdout);

@@ -22,7 +22,7 @@ static void put(struct making *k, int item, int64_t at_ms, uint8_t state, int32_
         return;
     k->raw = grown(k->raw, k->count, sizeof *k->raw);
     k->raw[k->count] =
-        (struct observation){at_ms, value, (uint32_t)k->count, (uint16_t)item, delay_ms, state};
+        (struct observation){at_ms, value, (uint32_t)k->count, (uint16_t)item, delay_ms, state, 0};
     k->count++;
 }
 

@@ -1,5 +1,7 @@
 #include "record.h"
 
+#include "trouble.h"
+
 #include <stdlib.h>
 #include <string.h>
 
@@ -24,6 +26,7 @@ struct world *world_new(const struct options *options)
     pthread_rwlock_init(&w->lock, NULL);
     for (size_t s = 0; s < w->fleet->source_count; s++)
         observe_source(w, (int)s);
+    trouble_stamp(w);
     readable_mark(w);
     return w;
 }
@@ -190,5 +193,5 @@ bool detail_id(const struct source *s, const struct observation *o, const struct
 
 int64_t published_ms(const struct source *s, const struct observation *o)
 {
-    return o->at_ms + s->clock_offset_ms;
+    return o->at_ms + s->clock_offset_ms + o->days_off * MS_PER_DAY;
 }

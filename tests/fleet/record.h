@@ -18,6 +18,7 @@ struct observation {
     uint16_t item;
     uint16_t delay_ms; /* until the source has it */
     uint8_t state;     /* STATE_VALUE or STATE_UNAVAILABLE for samples and events */
+    int8_t days_off;   /* of its published stamp */
 };
 
 struct detail {                  /* of a condition */

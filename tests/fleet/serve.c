@@ -3,6 +3,7 @@
 #include "answer.h"
 #include "files.h"
 #include "live.h"
+#include "trouble.h"
 
 #include <arpa/inet.h>
 #include <microhttpd.h>
@@ -156,7 +157,7 @@ static unsigned write_answer(struct out *o, const struct fleet *f, const struct 
             mtconnect_probe(o, f, v, r->device);
         return 200;
     }
-    page = page_of(v, r);
+    page = trouble_page_of(f->options.troubles, v, r);
     if (page.error_code)
         write_error(o, v, page.error_code, page.error_text);
     else if (feed)
