@@ -1,18 +1,14 @@
 /*
- * Reads the sources: asks each when it is due, decodes what comes, and stores it together with what other
- * sources brought in the same second.
- *
- * What cannot be stored because the database is away goes to the spool and is acknowledged: reading goes on.
- * While anything lies in the spool, all that is new goes to its end. Without a spool it is dropped: the
- * cursor has not moved, and the source still holds it.
+ * Reads the sources: asks each when it is due, decodes what comes, and has it stored together with what other
+ * sources brought in the same second (pending.h).
  */
 #ifndef COLLECTOR_READER_H
 #define COLLECTOR_READER_H
 
 #include "db.h"
-#include "histogram.h"
+#include "roster.h"
 #include "spool.h"
-#include "station.h"
+#include "totals.h"
 
 enum reader_mode {
     READ_FOR_EVER,
@@ -20,23 +16,16 @@ enum reader_mode {
     READ_TO_THE_END, /* until each source holds nothing more */
 };
 
-/* What was stored in this run, and what was not. */
-struct reader_totals {
-    int64_t observations, readings, conditions, events, gaps, set_aside;
-    int64_t polls, failures[FAILURE_KINDS], stale_batches;
-    struct histogram commits;
-    int64_t last_success_us; /* TIME_UNKNOWN: nothing was stored yet */
-};
-
 struct reader;
 
-MUST_USE bool reader_new(struct reader **r, enum reader_mode mode, size_t in_flight, struct err *err);
+/* Asks at most in_flight sources at a time. */
+struct reader *reader_new(enum reader_mode mode, size_t in_flight);
 void reader_free(struct reader *r); /* NULL is fine */
 
 /* From now on what the database cannot take is spooled; before the first register. The spool stays the
  * caller's. */
 void reader_use_spool(struct reader *r, struct spool *spool);
-/* Stores a share of the spool. False: the database cannot be used now. */
+/* Stores a share of the spool. False: the database cannot be used now (ERR_SYSTEM, ERR_OUTPUT: the spool). */
 MUST_USE bool reader_drain(struct reader *r, struct db *db, struct err *err);
 
 /* Reads the register, and the cursors of sources that are new or whose position was lost. */
@@ -56,12 +45,7 @@ bool reader_has_conditions(struct reader *r);
 /* Batches that are neither stored nor spooled. */
 size_t reader_waiting(const struct reader *r);
 
-const struct reader_totals *reader_totals(const struct reader *r);
-size_t reader_sources(const struct reader *r);
-size_t reader_sources_read(const struct reader *r);
-size_t reader_sources_failing(const struct reader *r);
-/* Calls back for each source that could not be read, in order of their keys. */
-void reader_failures(const struct reader *r, void (*tell)(void *context, const char *source, const char *why),
-                     void *context);
+const struct totals *reader_totals(const struct reader *r);
+const struct roster *reader_roster(const struct reader *r);
 
 #endif

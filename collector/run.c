@@ -2,39 +2,28 @@
 
 #include "base/clock.h"
 #include "base/log.h"
-#include "fold.h"
-#include "primary.h"
+#include "connection.h"
 #include "reader.h"
-#include "seal.h"
+#include "run_report.h"
 #include "service.h"
 #include "settings.h"
+#include "signals.h"
 #include "spooling.h"
+#include "upkeep.h"
 
-#include <jansson.h>
-
-#include <errno.h>
-#include <inttypes.h>
-#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
-#include <string.h>
-#include <sys/socket.h>
 #include <unistd.h>
 
 enum {
     EXIT_PARTLY = 3,
     TURN_MS = 250,
     DRAIN_TURN_MS = 20, /* of reading, between shares of the spool */
+    PROGRESS_MS = 500,
     SPOOL_RETRY_MS = 1000,
     REGISTER_MS = 60 * 1000,
-    FOLD_MS = 500,
-    STOP_S = 5, /* from the first signal to the end, whatever hangs */
-    CUT_S = 3,  /* and to the end of waiting for the database, where there is a spool */
     ALERTS_LAST_MS = 1000,
     DATABASE_LAST_MS = 3000,
-    SEAL_READINGS = 2 * 1000 * 1000,
-    AWAY_FIRST_MS = 500,
-    AWAY_LAST_MS = 5 * 1000,
 };
 
 static struct {
@@ -69,58 +58,18 @@ const struct opt run_options[] = {
     {0},
 };
 
-static volatile sig_atomic_t stop_asked, reload_asked;
-static volatile sig_atomic_t link_socket =
-    -1; /* to be cut, so that what the database does not take is spooled */
-static volatile sig_atomic_t abandon_status; /* of a run whose end hangs */
-
-static void on_stop(int signal)
-{
-    if (stop_asked)
-        _exit(128 + signal); /* asked twice: at once */
-    stop_asked = 1;
-    alarm(link_socket >= 0 ? CUT_S : STOP_S);
-}
-
-static void on_reload(int signal)
-{
-    (void)signal;
-    reload_asked = 1;
-}
-
-/* What hangs is abandoned: no cursor has moved for what is not stored, so it will be read again. */
-static void on_alarm(int signal)
-{
-    static const char words[] =
-        "stop.abandoned: the database did not answer in time; what it has not stored will be "
-        "read again\n";
-    (void)signal;
-    if (link_socket >= 0) {
-        int kept = errno;
-        shutdown(link_socket, SHUT_RDWR);
-        link_socket = -1;
-        alarm(STOP_S - CUT_S);
-        errno = kept;
-        return;
-    }
-    ssize_t written = write(STDERR_FILENO, words, sizeof words - 1);
-    (void)written;
-    _exit(abandon_status);
-}
-
 /* One run of the command. */
 struct run {
     enum reader_mode mode;
     struct reader *reader;
     struct service *service;
-    struct db *db;
-    int64_t began_ms, register_due_ms, fold_due_ms, seal_due_us, progress_due_ms;
+    struct connection connection;
+    struct upkeep upkeep;
+    int64_t began_ms, register_due_ms, progress_due_ms;
     bool is_terminal, has_register;
-    struct primary primary;
     struct spool *spool; /* NULL: none */
     struct spool_state told;
     int64_t drain_due_ms;
-    int64_t away_since_ms, back_since_ms, retry_due_ms, retry_wait_ms; /* of the database */
 };
 
 static void say_progress(struct run *run)
@@ -128,59 +77,35 @@ static void say_progress(struct run *run)
     int64_t now_ms = clock_mono_ms();
     if (!run->is_terminal || now_ms < run->progress_due_ms)
         return;
-    run->progress_due_ms = now_ms + 500;
-    const struct reader_totals *t = reader_totals(run->reader);
-    double seconds = (double)(now_ms - run->began_ms) / 1000;
-    fprintf(stderr, "\r%zu of %zu sources, %" PRId64 " observations, %.0f per second ",
-            reader_sources_read(run->reader), reader_sources(run->reader), t->observations,
-            seconds > 0 ? (double)t->observations / seconds : 0.0);
+    run->progress_due_ms = now_ms + PROGRESS_MS;
+    run_report_progress(run->reader, now_ms - run->began_ms);
 }
 
-static bool fold_now(struct run *run, struct err *err)
+static void alive(void *context)
 {
-    int64_t drives;
-    run->fold_due_ms = clock_mono_ms() + FOLD_MS;
+    struct run *run = context;
+    service_alive(run->service, run->reader, run->spool, run->connection.db);
+}
+
+static bool fold(struct run *run, struct err *err)
+{
     const struct outbox_channels *alerts = run->mode == READ_FOR_EVER ? service_channels(run->service) : NULL;
-    if (!fold_new(run->db, alerts, &drives, err))
-        return err_in(err, "episodes");
+    if (!upkeep_fold(&run->upkeep, run->connection.db, alerts, err))
+        return false;
     service_wake(run->service);
-    if (drives)
-        log_debug("fold.done", "drives=%" PRId64, drives);
     return true;
 }
 
-static void add_report(struct seal_report *sum, const struct seal_report *step)
+static bool seal(struct run *run, struct err *err)
 {
-    sum->steps += step->steps;
-    sum->readings += step->readings;
-    sum->fan_days += step->fan_days;
-}
-
-/* Step by step, so that whoever watches over us sees that we are alive. */
-static bool seal_now(struct run *run, struct err *err)
-{
-    struct seal_report sum = {0};
-    int64_t now_us = clock_now_us(), began_ms = clock_mono_ms();
-    int64_t hour_us = now_us - now_us % US_PER_HOUR;
-    run->seal_due_us = hour_us + SEAL_GRACE_US + (now_us - hour_us < SEAL_GRACE_US ? 0 : US_PER_HOUR);
-    for (bool more = true; more;) {
-        struct seal_report step = {0};
-        if (!seal_step(run->db, now_us, SEAL_READINGS, &step, &more, err))
-            return err_in(err, "sealing");
-        add_report(&sum, &step);
-        service_alive(run->service, run->reader, run->spool, true);
-    }
-    if (sum.steps)
-        log_info("seal.done", "readings=%" PRId64 " fan_days=%" PRId64 " ms=%" PRId64, sum.readings,
-                 sum.fan_days, clock_mono_ms() - began_ms);
-    return true;
+    return options.no_seal || upkeep_seal(&run->upkeep, run->connection.db, alive, run, err);
 }
 
 /* A register that cannot be used leaves the old one in force. */
 static bool read_register(struct run *run, struct err *err)
 {
     run->register_due_ms = clock_mono_ms() + REGISTER_MS;
-    if (reader_register(run->reader, run->db, err)) {
+    if (reader_register(run->reader, run->connection.db, err)) {
         run->has_register = true;
         return true;
     }
@@ -195,9 +120,7 @@ static bool read_register(struct run *run, struct err *err)
 static void read_settings(struct run *run)
 {
     struct err err = {0};
-    bool ok = opts_reload(&err);
-    options.service.credentials = settings.credentials;
-    if (ok && service_change(run->service, &options.service, &err))
+    if (opts_reload(&err) && service_change(run->service, &options.service, &err))
         log_info("settings.read", "again=yes");
     else
         log_error("settings.refused", "why='%s'", err.text);
@@ -206,7 +129,6 @@ static void read_settings(struct run *run)
 
 static bool reload(struct run *run, struct err *err)
 {
-    reload_asked = 0;
     service_reloading(run->service);
     read_settings(run);
     bool ok = read_register(run, err);
@@ -214,56 +136,17 @@ static bool reload(struct run *run, struct err *err)
     return ok;
 }
 
-static bool open_database(struct run *run, struct err *err)
-{
-    link_socket = -1;
-    if (!settings_open_where(&run->db, primary_accept, &run->primary, err))
-        return false;
-    link_socket = run->spool ? db_socket(run->db) : -1;
-    return true;
-}
-
-/* The database is away, and there is a spool: reading goes on. */
-static void go_on_without(struct run *run, struct err *why)
-{
-    int64_t now_ms = clock_mono_ms();
-    log_error("database.away", "why='%s'", why->text);
-    err_clear(why);
-    link_socket = -1;
-    db_close(run->db);
-    run->db = NULL;
-    if (now_ms - run->back_since_ms > 2 * AWAY_LAST_MS)
-        run->retry_wait_ms = AWAY_FIRST_MS;
-    run->away_since_ms = now_ms;
-    run->retry_due_ms = now_ms + run->retry_wait_ms;
-}
-
-static void try_database(struct run *run)
-{
-    struct err why = {0};
-    if (clock_mono_ms() < run->retry_due_ms)
-        return;
-    bool is_back = open_database(run, &why);
-    int64_t now_ms = clock_mono_ms();
-    run->retry_wait_ms = run->retry_wait_ms * 2 < AWAY_LAST_MS ? run->retry_wait_ms * 2 : AWAY_LAST_MS;
-    run->retry_due_ms = now_ms + run->retry_wait_ms;
-    if (!is_back)
-        return;
-    log_info("database.back", "after_s=%" PRId64, (now_ms - run->away_since_ms) / 1000);
-    run->back_since_ms = now_ms;
-    run->register_due_ms = now_ms;
-}
-
 static bool is_draining(const struct run *run)
 {
-    return run->db && run->spool && !spool_empty(run->spool);
+    return run->connection.db && run->spool && !spool_empty(run->spool);
 }
 
 /* A share of the spool. What is wrong with the spool itself leaves it for later. */
 static bool drain(struct run *run, struct err *err)
 {
     struct err why = {0};
-    if (!is_draining(run) || clock_mono_ms() < run->drain_due_ms || reader_drain(run->reader, run->db, &why))
+    if (!is_draining(run) || clock_mono_ms() < run->drain_due_ms ||
+        reader_drain(run->reader, run->connection.db, &why))
         return true;
     if (why.kind != ERR_SYSTEM && why.kind != ERR_OUTPUT) {
         *err = why;
@@ -274,77 +157,13 @@ static bool drain(struct run *run, struct err *err)
     return true;
 }
 
-/* Reading alone. */
-static bool turn_without_database(struct run *run, struct err *err)
+/* Sources, for a moment. */
+static bool read_sources(struct run *run, int64_t usual_ms, struct err *err)
 {
-    bool ok = reader_turn(run->reader, NULL, service_turn_ms(run->service, TURN_MS), err);
-    service_alive(run->service, run->reader, run->spool, false);
-    spooling_tell(run->spool, &run->told);
-    try_database(run);
-    return ok;
-}
-
-/* A round of a run without end: sources, and the upkeep that is due. */
-static bool turn(struct run *run, struct err *err)
-{
-    if (!run->db)
-        return turn_without_database(run, err);
-    if (reload_asked && !reload(run, err))
-        return false;
-    if (clock_mono_ms() >= run->register_due_ms && !read_register(run, err))
-        return false;
-    bool ok = drain(run, err) &&
-              reader_turn(run->reader, run->db,
-                          service_turn_ms(run->service, is_draining(run) ? DRAIN_TURN_MS : TURN_MS), err);
+    bool ok = reader_turn(run->reader, run->connection.db, service_turn_ms(run->service, usual_ms), err);
     if (run->spool)
         spooling_tell(run->spool, &run->told);
-    if (!ok)
-        return false;
-    say_progress(run);
-    service_alive(run->service, run->reader, run->spool, true);
-    if (run->mode != READ_FOR_EVER)
-        return true;
-    service_ready(run->service);
-    if (clock_mono_ms() >= run->fold_due_ms && reader_has_conditions(run->reader) && !fold_now(run, err))
-        return false;
-    if (!service_turn(run->service, run->db, err))
-        return false;
-    return options.no_seal || is_draining(run) || clock_now_us() < run->seal_due_us || seal_now(run, err);
-}
-
-/* What was read and not stored is spooled. */
-static bool finish_without_database(struct run *run, struct err *err)
-{
-    service_stopping(run->service, STOP_S * 1000);
-    bool ok = reader_flush(run->reader, NULL, err);
-    if (reader_waiting(run->reader))
-        log_warn("stop.abandoned", "batches=%zu will be read again", reader_waiting(run->reader));
     return ok;
-}
-
-static bool finish(struct run *run, struct err *err)
-{
-    if (!run->db)
-        return finish_without_database(run, err);
-    if (stop_asked) {
-        service_stopping(run->service, STOP_S * 1000);
-        db_set_deadline(run->db, DATABASE_LAST_MS);
-    }
-    if (!reader_flush(run->reader, run->db, err) || !fold_now(run, err))
-        return false;
-    if (run->mode == READ_FOR_EVER)
-        return service_finish(run->service, run->db, ALERTS_LAST_MS, err);
-    return options.no_seal || seal_now(run, err);
-}
-
-/* Waits without the database; whoever watches over us sees that we are alive. */
-static void pause_ms(struct run *run, int64_t ms)
-{
-    int64_t until_ms = clock_mono_ms() + ms;
-    while (!stop_asked && clock_mono_ms() < until_ms) {
-        service_alive(run->service, run->reader, run->spool, false);
-        usleep(TURN_MS * 1000);
-    }
 }
 
 /*
@@ -358,138 +177,111 @@ static bool is_away(const struct run *run, const struct err *why)
             (run->has_register && (why->kind == ERR_CONFIG || why->kind == ERR_REJECTED)));
 }
 
-/* Waits for the database. False: it answers, but cannot be used; or the run was asked to stop. */
-static bool reconnect(struct run *run, struct err *why)
+/* With a spool, reading goes on. Without one nothing is lost, since no cursor has moved. */
+static void lose_database(struct run *run, struct err *why)
 {
-    int64_t wait_ms = AWAY_FIRST_MS, since_ms = clock_mono_ms();
-    log_error("database.away", "why='%s'", why->text);
-    reader_lose(run->reader);
-    while (!stop_asked) {
-        db_close(run->db);
-        run->db = NULL;
-        err_clear(why);
-        if (open_database(run, why) && reader_register(run->reader, run->db, why)) {
-            run->has_register = true;
-            log_info("database.back", "after_s=%" PRId64, (clock_mono_ms() - since_ms) / 1000);
-            return true;
-        }
-        if (!is_away(run, why))
-            return false;
-        service_waiting(run->service);
-        pause_ms(run, wait_ms);
-        wait_ms = wait_ms * 2 < AWAY_LAST_MS ? wait_ms * 2 : AWAY_LAST_MS;
-    }
+    connection_lost(&run->connection, why);
+    err_clear(why);
+    if (!run->spool)
+        reader_lose(run->reader);
+}
+
+/* A round without the database. False: it answers, but cannot be used. */
+static bool turn_alone(struct run *run, struct err *err)
+{
+    if (!run->spool || !run->has_register)
+        usleep(TURN_MS * 1000);
+    else if (!read_sources(run, TURN_MS, err))
+        return false;
+    alive(run);
+    struct err why = {0};
+    if (connection_retry(&run->connection, &why))
+        run->register_due_ms = 0;
+    if (why.kind == ERR_NONE)
+        return true;
+    service_waiting(run->service);
+    if (run->has_register || is_away(run, &why))
+        return true;
+    *err = why;
     return false;
+}
+
+/* A round with the database: sources, and in a run without end the upkeep that is due. */
+static bool turn(struct run *run, struct err *err)
+{
+    if (signals_reload() && !reload(run, err))
+        return false;
+    if (clock_mono_ms() >= run->register_due_ms && !read_register(run, err))
+        return false;
+    if (!drain(run, err) || !read_sources(run, is_draining(run) ? DRAIN_TURN_MS : TURN_MS, err))
+        return false;
+    say_progress(run);
+    alive(run);
+    if (run->mode != READ_FOR_EVER)
+        return true;
+    service_ready(run->service);
+    if (upkeep_fold_is_due(&run->upkeep) && reader_has_conditions(run->reader) && !fold(run, err))
+        return false;
+    if (!service_turn(run->service, run->connection.db, err))
+        return false;
+    return is_draining(run) || !upkeep_seal_is_due(&run->upkeep) || seal(run, err);
+}
+
+static bool read_all(struct run *run, struct err *err)
+{
+    while (!signals_stop() && !reader_is_done(run->reader)) {
+        if (run->connection.db ? turn(run, err) : turn_alone(run, err))
+            continue;
+        if (!is_away(run, err))
+            return false;
+        lose_database(run, err);
+    }
+    return true;
+}
+
+/* What was read and not stored is spooled. */
+static bool finish_alone(struct run *run, struct err *err)
+{
+    service_stopping(run->service, SIGNALS_STOP_S * 1000);
+    bool ok = reader_flush(run->reader, NULL, err);
+    if (reader_waiting(run->reader))
+        log_warn("stop.abandoned", "batches=%zu will be read again", reader_waiting(run->reader));
+    return ok;
+}
+
+static bool finish(struct run *run, struct err *err)
+{
+    if (!run->connection.db)
+        return finish_alone(run, err);
+    if (signals_stop()) {
+        service_stopping(run->service, SIGNALS_STOP_S * 1000);
+        db_set_deadline(run->connection.db, DATABASE_LAST_MS);
+    }
+    if (!reader_flush(run->reader, run->connection.db, err) || !fold(run, err))
+        return false;
+    if (run->mode == READ_FOR_EVER)
+        return service_finish(run->service, run->connection.db, ALERTS_LAST_MS, err);
+    return seal(run, err);
 }
 
 /* Asked to stop while the database is away: nothing is lost by ending, since no cursor has moved. */
 static bool abandon(struct run *run, struct err *err)
 {
-    if (!stop_asked || !is_away(run, err))
+    if (!signals_stop() || !is_away(run, err))
         return false;
     log_warn("stop.abandoned", "why='%s'", err->text);
     err_clear(err);
     return true;
 }
 
-static bool read_all(struct run *run, struct err *err)
-{
-    while (!stop_asked && !reader_is_done(run->reader)) {
-        if (turn(run, err))
-            continue;
-        if (run->spool && run->has_register && is_away(run, err)) {
-            go_on_without(run, err);
-            continue;
-        }
-        if (!is_away(run, err) || !reconnect(run, err))
-            return abandon(run, err);
-        err_clear(err);
-    }
-    return finish(run, err) || abandon(run, err);
-}
-
-struct figure {
-    const char *name, *words;
-    double value;
-    bool is_whole;
-};
-
-static size_t figures_of(const struct run *run, struct figure figures[static 10])
-{
-    const struct reader_totals *t = reader_totals(run->reader);
-    double seconds = (double)(clock_mono_ms() - run->began_ms) / 1000;
-    const struct figure all[] = {
-        {"sources", "sources", (double)reader_sources(run->reader), true},
-        {"sources_read", "sources read", (double)reader_sources_read(run->reader), true},
-        {"observations", "observations", (double)t->observations, true},
-        {"readings", "readings stored", (double)t->readings, true},
-        {"conditions", "conditions stored", (double)t->conditions, true},
-        {"gaps", "gaps", (double)t->gaps, true},
-        {"set_aside", "set aside", (double)t->set_aside, true},
-        {"seconds", "seconds", seconds, false},
-        {"observations_per_second", "observations per second",
-         seconds > 0 ? (double)t->observations / seconds : 0, true},
-    };
-    memcpy(figures, all, sizeof all);
-    return sizeof all / sizeof *all;
-}
-
-static void failure_as_json(void *context, const char *source, const char *why)
-{
-    json_array_append_new(context, json_pack("{s:s, s:s}", "source", source, "why", why));
-}
-
-static void failure_as_text(void *context, const char *source, const char *why)
-{
-    fprintf(context, "not read: %s: %s\n", source, why);
-}
-
-static bool print_summary(const struct run *run)
-{
-    struct figure figures[10];
-    size_t n = figures_of(run, figures);
-    if (!settings.json) {
-        for (size_t k = 0; k < n; k++)
-            printf("%-24s %*.*f\n", figures[k].words, 12, figures[k].is_whole ? 0 : 1, figures[k].value);
-        reader_failures(run->reader, failure_as_text, stdout);
-        return fflush(stdout) == 0;
-    }
-    json_t *root = json_object(), *failed = json_array();
-    for (size_t k = 0; k < n; k++)
-        json_object_set_new(root, figures[k].name,
-                            figures[k].is_whole ? json_integer((json_int_t)figures[k].value)
-                                                : json_real(figures[k].value));
-    reader_failures(run->reader, failure_as_json, failed);
-    json_object_set_new(root, "not_read", failed);
-    bool ok = json_dumpf(root, stdout, JSON_INDENT(2)) == 0 && putchar('\n') != EOF && fflush(stdout) == 0;
-    json_decref(root);
-    return ok;
-}
-
-static void catch_signals(void)
-{
-    static const struct {
-        int signal;
-        void (*handler)(int);
-    } all[] = {
-        {SIGTERM, on_stop}, {SIGINT, on_stop}, {SIGHUP, on_reload}, {SIGALRM, on_alarm}, {SIGPIPE, SIG_IGN}};
-    for (size_t k = 0; k < sizeof all / sizeof *all; k++) {
-        struct sigaction action = {.sa_handler = all[k].handler};
-        sigemptyset(&action.sa_mask);
-        sigaction(all[k].signal, &action, NULL);
-    }
-}
-
 /* The database as it is found at the start: a run without end waits for it. */
-static bool open_at_start(struct run *run, struct err *err)
+static bool begin(struct run *run, struct err *err)
 {
-    if (open_database(run, err))
+    if (connection_open(&run->connection, err))
         return true;
     if (!is_away(run, err))
         return false;
-    if (!reconnect(run, err))
-        return abandon(run, err);
-    err_clear(err);
+    lose_database(run, err);
     return true;
 }
 
@@ -498,6 +290,26 @@ static const char *state_dir(const struct run *run)
 {
     const char *dir = options.state ? options.state : getenv("STATE_DIRECTORY");
     return dir || !run->spool ? dir : spooling_dir(&options.spool);
+}
+
+static bool open_all(struct run *run, struct err *err)
+{
+    run->reader = reader_new(run->mode, (size_t)options.in_flight);
+    if (!service_new(&run->service, &options.service, err) ||
+        (run->mode == READ_FOR_EVER && !spooling_open(&run->spool, &options.spool, err)) ||
+        !primary_open(&run->connection.primary, state_dir(run), err))
+        return false;
+    run->connection.is_cut = run->spool;
+    reader_use_spool(run->reader, run->spool);
+    return true;
+}
+
+static void close_all(struct run *run)
+{
+    reader_free(run->reader);
+    service_free(run->service);
+    spool_close(run->spool);
+    connection_close(&run->connection);
 }
 
 int run_command(const char *const *args, int count, struct err *err)
@@ -513,27 +325,17 @@ int run_command(const char *const *args, int count, struct err *err)
         err_set(err, ERR_USAGE, "--once and --catch-up exclude each other");
         return err_exit_status(err->kind);
     }
-    options.service.credentials = settings.credentials;
-    abandon_status = run.mode == READ_FOR_EVER ? EXIT_SUCCESS : EXIT_PARTLY;
     settings_apply_log();
-    catch_signals();
-    bool ok = service_new(&run.service, &options.service, err) &&
-              reader_new(&run.reader, run.mode, (size_t)options.in_flight, err) &&
-              (run.mode != READ_FOR_EVER || spooling_open(&run.spool, &options.spool, err)) &&
-              primary_open(&run.primary, state_dir(&run), err);
-    if (ok) {
-        reader_use_spool(run.reader, run.spool);
-        ok = open_at_start(&run, err) && read_all(&run, err);
-    }
+    signals_catch(run.mode == READ_FOR_EVER ? EXIT_SUCCESS : EXIT_PARTLY);
+    bool ok = open_all(&run, err) && begin(&run, err) && read_all(&run, err) &&
+              (finish(&run, err) || abandon(&run, err));
     if (run.is_terminal)
         fputc('\n', stderr);
-    if (ok && !print_summary(&run))
+    if (ok && !run_report_summary(run.reader, clock_mono_ms() - run.began_ms))
         ok = err_set(err, ERR_OUTPUT, "cannot write the summary");
-    bool all_read = ok && reader_sources_read(run.reader) == reader_sources(run.reader);
-    reader_free(run.reader);
-    service_free(run.service);
-    spool_close(run.spool);
-    db_close(run.db);
+    const struct roster *roster = reader_roster(run.reader);
+    bool all_read = roster_count_read(roster) == roster->count;
+    close_all(&run);
     if (!ok)
         return err_exit_status(err->kind);
     return all_read || run.mode == READ_FOR_EVER ? EXIT_SUCCESS : EXIT_PARTLY;

@@ -153,7 +153,7 @@ static void look_at_clock(struct service *s)
 static void gather_metrics(struct service *s, const struct reader *reader, const struct spool *spool,
                            bool database_up)
 {
-    const struct reader_totals *t = reader_totals(reader);
+    const struct totals *t = reader_totals(reader);
     struct metrics *m = &s->metrics;
     m->polls = t->polls;
     memcpy(m->failures, t->failures, sizeof m->failures);
@@ -165,8 +165,8 @@ static void gather_metrics(struct service *s, const struct reader *reader, const
     m->stale_batches = t->stale_batches;
     m->commits = t->commits;
     m->last_success_us = t->last_success_us;
-    m->sources = (int64_t)reader_sources(reader);
-    m->sources_failing = (int64_t)reader_sources_failing(reader);
+    m->sources = (int64_t)reader_roster(reader)->count;
+    m->sources_failing = (int64_t)roster_count_failing(reader_roster(reader));
     m->database_up = database_up;
     m->has_spool = spool;
     if (spool) {

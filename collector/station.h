@@ -21,10 +21,7 @@ enum failure_kind {
 };
 extern const char *const failure_words[FAILURE_KINDS]; /* "no_answer" ... */
 
-/*
- * Sources that do not answer hold their place until a deadline. So that they do not keep others waiting, a
- * source is doubtful while it fails, and when an answer takes long; the doubtful ones have few places.
- */
+/* That a source waits and asks in (lanes.h). */
 enum lane { LANE_SOUND, LANE_DOUBTFUL, LANES };
 
 struct station {
@@ -33,9 +30,10 @@ struct station {
     struct poll poll;
     struct arena *mem; /* documents of the answer under way; NULL: none */
     bool in_flight;
-    enum lane lane; /* that it waits or asks in */
+    enum lane lane;
     int64_t asked_ms;
     bool discard;  /* what is under way belongs to a position that is no longer ours */
+    bool is_new;   /* since the newest register */
     bool gone;     /* no longer in the register */
     bool finished; /* nothing more to do in this run */
     bool has_read;

@@ -1,0 +1,24 @@
+/*
+ * What a run does in the database besides storing: it works out episodes, and seals hours that are closed.
+ */
+#ifndef COLLECTOR_UPKEEP_H
+#define COLLECTOR_UPKEEP_H
+
+#include "db.h"
+#include "outbox.h"
+
+struct upkeep {
+    int64_t fold_due_ms, seal_due_us;
+};
+
+bool upkeep_fold_is_due(const struct upkeep *u);
+/* Episodes of the conditions that are new, with alerts for these channels (NULL: none). */
+MUST_USE bool upkeep_fold(struct upkeep *u, struct db *db, const struct outbox_channels *alerts,
+                          struct err *err);
+
+bool upkeep_seal_is_due(const struct upkeep *u);
+/* Step by step; 'alive' is called after each. */
+MUST_USE bool upkeep_seal(struct upkeep *u, struct db *db, void (*alive)(void *context), void *context,
+                          struct err *err);
+
+#endif
