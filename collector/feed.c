@@ -9,7 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { FEED_VERSION = 1, MAX_TEXT = 4096, NUMBER_TEXT = 40 };
+enum { FEED_VERSION = 1, MAX_TEXT = 4096, MAX_VALUES = 1000000, NUMBER_TEXT = 40 };
 
 /* What a member must be, for messages. */
 static const char text_wanted[] = "must be a text of 1 to 4096 bytes";
@@ -67,10 +67,26 @@ static bool take_buffer(const json_t *root, struct document *out, struct err *er
     return out->next_sequence > 0 || err_set(err, ERR_INPUT, "'buffer.next' must be 1 or more");
 }
 
+/* jansson takes a hundred bytes for a value that is written with three, so values are counted before; commas
+ * and brackets within texts count too. */
+static bool has_too_many_values(const char *bytes, size_t size)
+{
+    size_t count = 0;
+    if (size <= MAX_VALUES)
+        return false;
+    for (size_t k = 0; k < size; k++)
+        count += (bytes[k] == ',') + (bytes[k] == '{') + (bytes[k] == '[');
+    return count > MAX_VALUES;
+}
+
 /* The whole text as an object that says it is a feed we know. */
 static json_t *load(const char *bytes, size_t size, struct err *err)
 {
     json_error_t why;
+    if (has_too_many_values(bytes, size)) {
+        err_set(err, ERR_INPUT, "it holds more than %d values", MAX_VALUES);
+        return NULL;
+    }
     json_t *root = json_loadb(bytes, size, JSON_REJECT_DUPLICATES, &why);
     if (!root) {
         /* Without memory for its own beginning jansson says nothing at all. */
@@ -276,6 +292,8 @@ static bool take_document(const json_t *root, struct arena *mem, struct document
         return false;
     if (!json_is_array(list))
         return wrong(err, "observations", list, "must be an array");
+    if (json_array_size(list) > GATHER_MAX_OBSERVATIONS)
+        return err_set(err, ERR_INPUT, "it holds more than %d observations", GATHER_MAX_OBSERVATIONS);
     take_observations(list, mem, out);
     return true;
 }
@@ -352,6 +370,8 @@ static bool take_model(const json_t *root, struct arena *mem, struct model *out,
                err_set(err, ERR_INPUT, "the source answers with an error: %s", frame.error_text);
     if (!json_is_array(list))
         return wrong(err, "items", list, "must be an array");
+    if (json_array_size(list) > GATHER_MAX_OBSERVATIONS)
+        return err_set(err, ERR_INPUT, "it holds more than %d items", GATHER_MAX_OBSERVATIONS);
 
     intern_init(&texts, mem);
     out->instance = frame.instance;

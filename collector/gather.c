@@ -31,6 +31,12 @@ void gather_keep(struct gather *g)
     g->out->count++;
 }
 
+bool gather_has_room(const struct gather *g, struct err *err)
+{
+    return g->out->count < GATHER_MAX_OBSERVATIONS ||
+           err_set(err, ERR_INPUT, "it holds more than %d observations", GATHER_MAX_OBSERVATIONS);
+}
+
 void gather_refuse(struct gather *g, uint64_t sequence, const char *item, const char *reason)
 {
     struct document *d = g->out;

@@ -7,8 +7,12 @@
 #include "intern.h"
 #include "observation.h"
 
-/* Refusals kept one by one; the rest of a hopeless document is only counted. */
-#define GATHER_MAX_REFUSALS 1000
+enum {
+    /* Of one document; ten times what is asked for at a time. More refuse the document. */
+    GATHER_MAX_OBSERVATIONS = 100000,
+    /* Refusals kept one by one; the rest of a hopeless document is only counted. */
+    GATHER_MAX_REFUSALS = 1000
+};
 
 struct gather {
     struct document *out;
@@ -22,6 +26,8 @@ void gather_init(struct gather *g, struct document *out, struct arena *mem, size
 /* Room for one more; it counts when gather_keep is called and is given again when not. */
 struct observation *gather_next(struct gather *g);
 void gather_keep(struct gather *g);
+/* Whether one more may be kept; else *err says that there are too many. */
+MUST_USE bool gather_has_room(const struct gather *g, struct err *err);
 /* 'reason' must live as long as the document. */
 void gather_refuse(struct gather *g, uint64_t sequence, const char *item, const char *reason);
 /* When an observation occurred; a date without a time is no such moment. no_zone may be NULL. */

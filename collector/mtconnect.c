@@ -178,11 +178,11 @@ static bool on_start(void *context, int parent, const struct xml_element *e, int
     case EVENTS:
         *place = OBSERVATION;
         observer_start_value(&d->observer, e, parent == SAMPLES ? CATEGORY_SAMPLE : CATEGORY_EVENT);
-        return true;
+        return gather_has_room(&d->gather, err);
     case CONDITIONS:
         *place = OBSERVATION;
         observer_start_condition(&d->observer, e);
-        return true;
+        return gather_has_room(&d->gather, err);
     case OBSERVATION:
         observer_child(&d->observer, e);
         return true;

@@ -240,6 +240,10 @@ enum poll_outcome station_take(struct station *st, const struct fetched *came, i
     enum poll_outcome outcome = poll_answer(&st->poll, d, now_us, st->mem, &result, &err);
     if (outcome == POLL_FAILED)
         return failed(st, FAILURE_UNFIT, err.text, now_us);
+    if (outcome == POLL_GO_ON && arena_used(st->mem) > ANSWER_BYTES / 2) {
+        poll_restart(&st->poll);
+        return failed(st, FAILURE_UNFIT, "it gives too much before an answer is complete", now_us);
+    }
     if (outcome == POLL_GO_ON)
         return outcome;
     intake(st->source, &result, now_us, mem, batch);
