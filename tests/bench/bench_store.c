@@ -3,9 +3,9 @@
  * against unlogged COPY of plain rows, and against COPY of rows that moves the cursors of the sources in the
  * same transaction. And how long a commit takes against a bare fdatasync of the same bytes.
  */
+#include "base/clock.h"
 #include "bench.h"
-#include "ground.h"
-#include "load.h"
+#include "feeder.h"
 #include "simulation.h"
 
 #include <fcntl.h>
@@ -14,7 +14,7 @@
 #include <string.h>
 #include <unistd.h>
 
-enum { BATCH = 10000, SOURCES = 1000, FANS_OF_SOURCE = 100, PARTS = BATCH / FANS_OF_SOURCE };
+enum { BATCH = FEEDER_BATCH, PARTS = BATCH / FEEDER_ANSWER, FANS = FEEDER_SOURCES * FEEDER_ANSWER };
 
 /* Of one round: on the clock, and CPU seconds of client and server process. */
 struct took {
@@ -23,13 +23,11 @@ struct took {
 
 struct job {
     struct ground ground;
+    struct feeder feeder;
     struct reading *readings;
     size_t batches;
     double *commits_s; /* of ours */
     size_t commits;
-    uint64_t sequences[SOURCES];
-    char names[SOURCES][8];
-    struct arena *mem;
 };
 
 static struct took now(int server_pid)
@@ -43,41 +41,12 @@ static struct took since(struct took began, int server_pid)
     return (struct took){at.wall_s - began.wall_s, at.cpu_s - began.cpu_s};
 }
 
-/* One answer of each of 100 sources. */
-static void store_batch(struct job *j, size_t k)
-{
-    struct batch batches[PARTS];
-    struct load_result results[PARTS];
-    struct err err = {0};
-    arena_reset(j->mem);
-    for (size_t part = 0; part < PARTS; part++) {
-        size_t source = (k * PARTS + part) % SOURCES;
-        struct reading *readings = j->readings + k * BATCH + part * FANS_OF_SOURCE;
-        batches[part] = (struct batch){
-            .site = "s",
-            .source = j->names[source],
-            .received_us = readings[FANS_OF_SOURCE - 1].at_us,
-            .from = {"1", j->sequences[source]},
-            .to = {"1", j->sequences[source] += FANS_OF_SOURCE},
-            .buffer_size = 100000,
-            .last_sequence = j->sequences[source] - 1,
-            .observations = FANS_OF_SOURCE,
-            .readings = readings,
-            .reading_count = FANS_OF_SOURCE,
-        };
-    }
-    bench_must(load_batches(j->ground.db, batches, PARTS, j->mem, results, &err), &err);
-    for (size_t part = 0; part < PARTS; part++)
-        if (results[part].fate != LOAD_STORED)
-            bench_fail("a batch was not stored");
-}
-
 static struct took store_journal(struct job *j)
 {
     struct took began = now(j->ground.db_pid);
     for (size_t k = 0; k < j->batches; k++) {
         double at = bench_now_s();
-        store_batch(j, k);
+        feeder_store(&j->feeder, j->readings + k * BATCH, BATCH);
         j->commits_s[j->commits++] = bench_now_s() - at;
     }
     return since(began, j->ground.db_pid);
@@ -109,7 +78,7 @@ static struct took store_rows(struct job *j)
     struct took began = now(j->ground.bare_pid);
     for (size_t k = 0; k < j->batches; k++) {
         char sql[200];
-        int first = (int)(k * PARTS % SOURCES);
+        int first = (int)(k * PARTS % FEEDER_SOURCES);
         ground_do(&j->ground, "BEGIN");
         ground_copy(&j->ground, j->readings + k * BATCH, BATCH);
         snprintf(sql, sizeof sql, "UPDATE cursors SET next = next + 100 WHERE source >= %d AND source < %d",
@@ -205,8 +174,7 @@ static void make_readings(struct job *j)
     j->commits_s = calloc(j->batches * (BENCH_ROUNDS + 2) * 10, sizeof *j->commits_s);
     if (!j->readings || !j->commits_s)
         err_no_memory();
-    simulation_init(&s, SOURCES * FANS_OF_SOURCE, 1772452800 * US_PER_S /* 2026-03-02T12:00Z */,
-                    10 * US_PER_S);
+    simulation_init(&s, FANS, 1772452800 * US_PER_S /* 2026-03-02T12:00Z */, 10 * US_PER_S);
     for (size_t k = 0; k < j->batches * BATCH; k++)
         j->readings[k] = simulation_next(&s);
     simulation_release(&s);
@@ -225,14 +193,9 @@ int main(int argc, char **argv)
     bench_begin(argc, argv);
     static struct job j;
     j.batches = (size_t)bench_size(30, 200);
-    j.mem = arena_new((size_t)1 << 30);
     make_readings(&j);
     ground_open(&j.ground);
-    ground_sources(&j.ground, SOURCES);
-    for (size_t k = 0; k < SOURCES; k++) {
-        snprintf(j.names[k], sizeof j.names[k], "%zu", k + 1);
-        j.sequences[k] = 1;
-    }
+    feeder_init(&j.feeder, &j.ground);
     struct took journal[BENCH_ROUNDS], unlogged[BENCH_ROUNDS], rows[BENCH_ROUNDS];
     double wal = 0, readings = (double)j.batches * BATCH;
     for (int k = 0; k < BENCH_ROUNDS; k++) {

@@ -55,7 +55,7 @@ void simulation_release(struct simulation *s)
 struct reading simulation_next(struct simulation *s)
 {
     uint32_t fan = s->order[s->at];
-    int64_t phase_us = s->period_us * s->at / s->fans / 1000 * 1000;
+    int64_t phase_us = (s->period_us - SIMULATION_JITTER_MS * 1000) * s->at / s->fans / 1000 * 1000;
     int64_t jitter_ms = (int64_t)(draw(s) % SIMULATION_JITTER_MS);
     double expected = stays * s->noise[fan];
     s->noise[fan] = expected + step_sd * draw_normal(s);
