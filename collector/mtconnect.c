@@ -48,6 +48,8 @@ static bool take_header(struct decoder *d, const struct xml_element *e, struct e
     struct document *out = d->out;
     const char *instance = span_text(xml_attribute(e, ATTR_instanceId), &d->gather.texts);
 
+    if (d->has_header) /* which one holds for what stands between them? */
+        return err_set(err, ERR_INPUT, "the document has two Headers");
     d->has_header = true;
     out->instance = instance ? instance : "";
     out->model_changed = span_text(xml_attribute(e, ATTR_deviceModelChangeTime), &d->gather.texts);

@@ -1,12 +1,12 @@
 #include "mtconnect.h"
 
+#include "mtconnect_parts.h"
 #include "mtconnect_words.h"
 
 #include "base/text.h"
 
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 enum place {
@@ -17,11 +17,12 @@ enum place {
     DATA_ITEMS,
     DATA_ITEM,
     CONSTRAINTS,
+    FILTERS,
     COMPOSITIONS,
     CONFIGURATION,
     SPECIFICATIONS,
     SPECIFICATION,
-    LIMIT
+    NUMBER
 };
 
 #define NOT_GIVEN ((double)NAN)
@@ -30,58 +31,27 @@ enum { MAX_NUMBER = 64, MAX_NAME = 64, MAX_PATH = 256 };
 
 struct component {
     const char *element, *name;
-    const char *path; /* made when the first data item asks for it */
-};
-
-struct item {
-    struct model_item item;
-    const char *composition; /* id, looked up at the end: compositions may come after the items */
-};
-
-struct composition {
-    const char *id, *type;
-};
-
-struct limits {
-    double minimum, lower_warning, lower_limit, nominal;
-};
-
-/* Of an item by its id, or of all items of a type of a composition. */
-struct specification {
-    const char *item, *composition, *type;
-    struct limits limits;
+    size_t number;     /* within the document, from 1 */
+    double interval_s; /* between its readings; 0: not given */
+    const char *path;  /* made when the first data item asks for it */
 };
 
 struct decoder {
     struct arena *mem;
     struct model *out;
     struct intern texts;
+    struct model_parts parts;
     const char *device, *device_name;
     bool in_agent;
     struct component components[XML_MAX_DEPTH]; /* the device first */
     int depth;
+    size_t component_count;
 
-    struct item *items;
-    size_t item_capacity;
-    struct composition *compositions;
-    size_t composition_count, composition_capacity;
-    struct specification *specifications;
-    size_t specification_count, specification_capacity;
-
-    double *limit; /* where the number being read goes */
-    char number[MAX_NUMBER];
-    size_t number_length;
+    double *number; /* where the number being read goes */
+    char digits[MAX_NUMBER];
+    size_t digit_count;
     bool is_error;
 };
-
-/* The array with room for one more. */
-static void *with_room(struct decoder *d, void *items, size_t count, size_t *capacity, size_t size)
-{
-    if (count < *capacity)
-        return items;
-    *capacity = *capacity ? 2 * *capacity : 16;
-    return arena_grow(d->mem, items, count, *capacity, size);
-}
 
 static const char *text_of(struct decoder *d, const struct xml_element *e, enum xml_attribute id)
 {
@@ -108,11 +78,27 @@ static const char *path_of(struct decoder *d)
     return c->path;
 }
 
+static bool number_of(struct xml_span s, double *value)
+{
+    char text[MAX_NUMBER];
+    s = span_trim(s);
+    if (!s.length || s.length >= sizeof text)
+        return false;
+    memcpy(text, s.at, s.length);
+    text[s.length] = '\0';
+    return text_double(text, value);
+}
+
 static void start_component(struct decoder *d, const struct xml_element *e)
 {
+    double interval_ms = 0;
+    bool is_given = number_of(xml_attribute(e, ATTR_sampleInterval), &interval_ms) && interval_ms > 0;
     /* No deeper than elements are. */
-    d->components[d->depth++] = (struct component){
-        .element = intern_text(&d->texts, e->name, strlen(e->name)), .name = text_of(d, e, ATTR_name)};
+    d->components[d->depth++] =
+        (struct component){.element = intern_text(&d->texts, e->name, strlen(e->name)),
+                           .name = text_of(d, e, ATTR_name),
+                           .number = ++d->component_count,
+                           .interval_s = is_given ? interval_ms / 1000 : 0};
 }
 
 static void start_device(struct decoder *d, const struct xml_element *e)
@@ -131,10 +117,9 @@ static bool start_item(struct decoder *d, const struct xml_element *e)
     if (!id || !*d->device) /* nothing that could be bound */
         return false;
 
-    struct model *out = d->out;
-    d->items = with_room(d, d->items, out->count, &d->item_capacity, sizeof *d->items);
-    struct item *i = &d->items[out->count++];
-    *i = (struct item){.composition = text_of(d, e, ATTR_compositionId)};
+    const struct component *holder = &d->components[d->depth - 1];
+    struct model_part *i = parts_item(&d->parts);
+    *i = (struct model_part){.composition = text_of(d, e, ATTR_compositionId), .component = holder->number};
     i->item = (struct model_item){
         .device = d->device,
         .device_name = d->device_name,
@@ -146,12 +131,13 @@ static bool start_item(struct decoder *d, const struct xml_element *e)
         .units = text_of(d, e, ATTR_units),
         .statistic = text_of(d, e, ATTR_statistic),
         .path = path_of(d),
-        .component = d->components[d->depth - 1].element,
+        .component = holder->element,
         .of_agent = d->in_agent,
         .minimum = NOT_GIVEN,
         .lower_warning = NOT_GIVEN,
         .lower_limit = NOT_GIVEN,
         .nominal = NOT_GIVEN,
+        .period_s = holder->interval_s,
     };
     return true;
 }
@@ -159,61 +145,70 @@ static bool start_item(struct decoder *d, const struct xml_element *e)
 static void start_composition(struct decoder *d, const struct xml_element *e)
 {
     const char *id = text_of(d, e, ATTR_id);
-    if (!id)
-        return;
-    d->compositions = with_room(d, d->compositions, d->composition_count, &d->composition_capacity,
-                                sizeof *d->compositions);
-    d->compositions[d->composition_count++] = (struct composition){
-        .id = id, .type = span_text(words_local(xml_attribute(e, ATTR_type)), &d->texts)};
+    if (id)
+        *parts_composition(&d->parts) = (struct model_composition){
+            .id = id, .type = span_text(words_local(xml_attribute(e, ATTR_type)), &d->texts)};
 }
 
 static void start_specification(struct decoder *d, const struct xml_element *e)
 {
-    d->specifications = with_room(d, d->specifications, d->specification_count, &d->specification_capacity,
-                                  sizeof *d->specifications);
-    d->specifications[d->specification_count++] =
-        (struct specification){.item = text_of(d, e, ATTR_dataItemIdRef),
-                               .composition = text_of(d, e, ATTR_compositionIdRef),
-                               .type = span_text(words_local(xml_attribute(e, ATTR_type)), &d->texts),
-                               .limits = {NOT_GIVEN, NOT_GIVEN, NOT_GIVEN, NOT_GIVEN}};
+    *parts_specification(&d->parts) =
+        (struct model_specification){.item = text_of(d, e, ATTR_dataItemIdRef),
+                                     .composition = text_of(d, e, ATTR_compositionIdRef),
+                                     .type = span_text(words_local(xml_attribute(e, ATTR_type)), &d->texts),
+                                     .units = text_of(d, e, ATTR_units),
+                                     .component = d->components[d->depth - 1].number,
+                                     .limits = {NOT_GIVEN, NOT_GIVEN, NOT_GIVEN, NOT_GIVEN}};
 }
 
-static double *limit_of(struct decoder *d, int parent, enum xml_tag tag)
+static double *limit_of(struct decoder *d, enum xml_tag tag)
 {
-    struct model_item *item = parent == CONSTRAINTS ? &d->items[d->out->count - 1].item : NULL;
-    struct limits *limits = item ? NULL : &d->specifications[d->specification_count - 1].limits;
-    if (tag == TAG_Nominal)
-        return item ? &item->nominal : &limits->nominal;
-    if (tag == TAG_Minimum)
-        return item ? &item->minimum : &limits->minimum;
-    if (tag == TAG_LowerWarning && limits)
+    struct model_limits *limits = &d->parts.specifications[d->parts.specification_count - 1].limits;
+    switch ((int)tag) {
+    case TAG_Nominal:
+        return &limits->nominal;
+    case TAG_Minimum:
+        return &limits->minimum;
+    case TAG_LowerWarning:
         return &limits->lower_warning;
-    if (tag == TAG_LowerLimit && limits)
+    case TAG_LowerLimit:
         return &limits->lower_limit;
-    return NULL;
+    default:
+        return NULL;
+    }
 }
 
-static int start_limit(struct decoder *d, int parent, enum xml_tag tag)
+/* Of the data item itself. A Filter stood among the Constraints before it had a place of its own. */
+static double *bound_of(struct decoder *d, const struct xml_element *e)
 {
-    /* Alarm limits of a ProcessSpecification; its control limits are of statistics, not of the machine. */
-    if (parent == SPECIFICATION && tag == TAG_AlarmLimits)
-        return SPECIFICATION;
-    d->limit = limit_of(d, parent, tag);
-    d->number_length = 0;
-    return d->limit ? LIMIT : XML_PASS_OVER;
+    struct model_item *item = &d->parts.items[d->parts.item_count - 1].item;
+    struct xml_span type = xml_attribute(e, ATTR_type);
+    switch ((int)e->tag) {
+    case TAG_Nominal:
+        return &item->nominal;
+    case TAG_Minimum:
+        return &item->minimum;
+    case TAG_Filter:
+        return span_is(type, "MINIMUM_DELTA") ? &item->minimum_delta
+               : span_is(type, "PERIOD")      ? &item->period_s
+                                              : NULL;
+    default:
+        return NULL;
+    }
 }
 
-static void end_limit(struct decoder *d)
+static int start_number(struct decoder *d, double *number)
 {
-    char text[MAX_NUMBER];
-    struct xml_span s = span_trim((struct xml_span){.at = d->number, .length = d->number_length});
+    d->number = number;
+    d->digit_count = 0;
+    return number ? NUMBER : XML_PASS_OVER;
+}
+
+static void end_number(struct decoder *d)
+{
     double value;
-    if (s.length >= sizeof text)
-        return;
-    memcpy(text, s.at, s.length);
-    text[s.length] = '\0';
-    if (text_double(text, &value))
-        *d->limit = value;
+    if (number_of((struct xml_span){.at = d->digits, .length = d->digit_count}, &value))
+        *d->number = value;
 }
 
 static bool start_root(struct decoder *d, const struct xml_element *e, int *place, struct err *err)
@@ -258,6 +253,20 @@ static int place_in_document(struct decoder *d, const struct xml_element *e)
     return e->tag == TAG_Devices ? DEVICES : XML_PASS_OVER;
 }
 
+static int place_in_item(struct decoder *d, const struct xml_element *e)
+{
+    switch ((int)e->tag) {
+    case TAG_Constraints:
+        return CONSTRAINTS;
+    case TAG_Filters:
+        return FILTERS;
+    case TAG_Filter:
+        return start_number(d, bound_of(d, e));
+    default:
+        return XML_PASS_OVER;
+    }
+}
+
 static int place_in_part(struct decoder *d, int parent, const struct xml_element *e)
 {
     switch (parent) {
@@ -267,7 +276,7 @@ static int place_in_part(struct decoder *d, int parent, const struct xml_element
     case DATA_ITEMS:
         return e->tag == TAG_DataItem && start_item(d, e) ? DATA_ITEM : XML_PASS_OVER;
     case DATA_ITEM:
-        return e->tag == TAG_Constraints ? CONSTRAINTS : XML_PASS_OVER;
+        return place_in_item(d, e);
     case COMPOSITIONS:
         if (e->tag == TAG_Composition)
             start_composition(d, e);
@@ -280,8 +289,12 @@ static int place_in_part(struct decoder *d, int parent, const struct xml_element
         start_specification(d, e);
         return SPECIFICATION;
     case CONSTRAINTS:
+    case FILTERS:
+        return start_number(d, bound_of(d, e));
     case SPECIFICATION:
-        return start_limit(d, parent, e->tag);
+        /* Alarm limits of a ProcessSpecification; its control limits are of statistics, not of the machine.
+         */
+        return e->tag == TAG_AlarmLimits ? SPECIFICATION : start_number(d, limit_of(d, e->tag));
     default:
         return XML_PASS_OVER;
     }
@@ -315,12 +328,12 @@ static bool on_start(void *context, int parent, const struct xml_element *e, int
 static void on_text(void *context, int place, const char *bytes, size_t length)
 {
     struct decoder *d = context;
-    if (place != LIMIT)
+    if (place != NUMBER)
         return;
-    size_t room = sizeof d->number - d->number_length;
+    size_t room = sizeof d->digits - d->digit_count;
     size_t n = length < room ? length : room; /* a full buffer is no number */
-    memcpy(d->number + d->number_length, bytes, n);
-    d->number_length += n;
+    memcpy(d->digits + d->digit_count, bytes, n);
+    d->digit_count += n;
 }
 
 static void on_end(void *context, int place)
@@ -328,67 +341,8 @@ static void on_end(void *context, int place)
     struct decoder *d = context;
     if (place == COMPONENT)
         d->depth--;
-    else if (place == LIMIT)
-        end_limit(d);
-}
-
-static int by_text(const char *a, const char *b)
-{
-    return strcmp(a ? a : "", b ? b : "");
-}
-
-static int by_id(const void *a, const void *b)
-{
-    return strcmp(((const struct composition *)a)->id, ((const struct composition *)b)->id);
-}
-
-static int by_reference(const void *a, const void *b)
-{
-    const struct specification *s = a, *t = b;
-    int item = by_text(s->item, t->item), composition = by_text(s->composition, t->composition);
-    return item ? item : composition ? composition : by_text(s->type, t->type);
-}
-
-static const struct specification *specification_of(const struct decoder *d, const struct item *i)
-{
-    const struct specification by_item = {.item = i->item.item, .type = i->item.type};
-    const struct specification by_composition = {.composition = i->composition, .type = i->item.type};
-    const struct specification *s = NULL;
-    if (d->specification_count)
-        s = bsearch(&by_item, d->specifications, d->specification_count, sizeof *s, by_reference);
-    if (!s && d->specification_count && i->composition)
-        s = bsearch(&by_composition, d->specifications, d->specification_count, sizeof *s, by_reference);
-    return s;
-}
-
-static void take_limits(struct model_item *item, const struct limits *l)
-{
-    item->minimum = isnan(l->minimum) ? item->minimum : l->minimum;
-    item->nominal = isnan(l->nominal) ? item->nominal : l->nominal;
-    item->lower_warning = l->lower_warning;
-    item->lower_limit = l->lower_limit;
-}
-
-/* Compositions and specifications are known only when the whole document is read. */
-static void resolve(struct decoder *d)
-{
-    if (d->composition_count)
-        qsort(d->compositions, d->composition_count, sizeof *d->compositions, by_id);
-    if (d->specification_count)
-        qsort(d->specifications, d->specification_count, sizeof *d->specifications, by_reference);
-
-    d->out->items = arena_array(d->mem, struct model_item, d->out->count);
-    for (size_t k = 0; k < d->out->count; k++) {
-        struct item *i = &d->items[k];
-        const struct composition key = {.id = i->composition}, *c = NULL;
-        if (i->composition && d->composition_count)
-            c = bsearch(&key, d->compositions, d->composition_count, sizeof *c, by_id);
-        i->item.composition = c ? c->type : NULL;
-        const struct specification *s = specification_of(d, i);
-        if (s)
-            take_limits(&i->item, &s->limits);
-        d->out->items[k] = i->item;
-    }
+    else if (place == NUMBER)
+        end_number(d);
 }
 
 /* The source's own words, read from the same bytes. */
@@ -403,7 +357,7 @@ static bool say_error(const char *bytes, size_t size, struct arena *mem, struct 
 bool mtconnect_model(const char *bytes, size_t size, struct arena *mem, struct model *out, struct err *err)
 {
     static const struct xml_handler handler = {.start = on_start, .text = on_text, .end = on_end};
-    struct decoder d = {.mem = mem, .out = out};
+    struct decoder d = {.mem = mem, .out = out, .parts = {.mem = mem}};
 
     *out = (struct model){.instance = "", .version = ""};
     intern_init(&d.texts, mem);
@@ -411,6 +365,6 @@ bool mtconnect_model(const char *bytes, size_t size, struct arena *mem, struct m
         return false;
     if (d.is_error)
         return say_error(bytes, size, mem, err);
-    resolve(&d);
+    parts_resolve(&d.parts, out);
     return true;
 }

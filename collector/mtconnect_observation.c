@@ -77,12 +77,13 @@ static void start_observation(struct observer *o, const struct xml_element *e, e
     struct observation *now = o->now = gather_next(o->gather);
 
     o->fault = NULL;
-    o->passed_over = false;
     o->now_type = NULL;
     o->is_alarm = false;
     o->text_length = 0;
     *now = (struct observation){.category = category, .device = o->device, .device_name = o->device_name};
     now->item = item_of(o, xml_attribute(e, ATTR_dataItemId));
+    /* An extension that is no observation at all says neither. */
+    o->passed_over = !*now->item && !xml_attribute(e, ATTR_sequence).at;
     if (!*now->item)
         fault(o, "no dataItemId");
     if (!span_number(xml_attribute(e, ATTR_sequence), &now->sequence) || !now->sequence) {
@@ -97,12 +98,17 @@ static void start_observation(struct observer *o, const struct xml_element *e, e
         fault(o, "its device has neither uuid nor name");
 }
 
+static const char *code_of(struct observer *o, const struct xml_element *e, enum xml_attribute id)
+{
+    return span_text(span_trim(xml_attribute(e, id)), &o->gather->texts);
+}
+
 static void take_codes(struct observer *o, const struct xml_element *e)
 {
-    o->now->native_code = span_text(xml_attribute(e, ATTR_nativeCode), &o->gather->texts);
-    o->now->native_severity = span_text(xml_attribute(e, ATTR_nativeSeverity), &o->gather->texts);
-    o->now->qualifier = span_text(xml_attribute(e, ATTR_qualifier), &o->gather->texts);
-    o->now->condition_id = span_text(xml_attribute(e, ATTR_conditionId), &o->gather->texts);
+    o->now->native_code = code_of(o, e, ATTR_nativeCode);
+    o->now->native_severity = code_of(o, e, ATTR_nativeSeverity);
+    o->now->qualifier = code_of(o, e, ATTR_qualifier);
+    o->now->condition_id = code_of(o, e, ATTR_conditionId);
 }
 
 /* The element's name is the state. */
@@ -143,7 +149,7 @@ static void take_alarm(struct observer *o, const struct xml_element *e)
     o->now->category = CATEGORY_CONDITION;
     take_codes(o, e);
     if (!o->now->native_code)
-        o->now->native_code = span_text(xml_attribute(e, ATTR_code), &o->gather->texts);
+        o->now->native_code = code_of(o, e, ATTR_code);
     o->now->native_severity = span_text(severity, &o->gather->texts);
 }
 
@@ -154,7 +160,7 @@ void observer_start_value(struct observer *o, const struct xml_element *e, enum 
     o->now->type = o->now_type->type;
     o->now->sub_type = span_text(xml_attribute(e, ATTR_subType), &o->gather->texts);
     o->now->statistic = span_text(xml_attribute(e, ATTR_statistic), &o->gather->texts);
-    o->passed_over = o->now_type->is_set;
+    o->passed_over |= o->now_type->is_set;
     o->is_alarm = e->tag == TAG_Alarm && category == CATEGORY_EVENT;
     if (o->is_alarm)
         take_alarm(o, e);

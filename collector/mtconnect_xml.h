@@ -43,6 +43,8 @@ enum {
     X(Errors)                                                                                                \
     X(Events)                                                                                                \
     X(Fault)                                                                                                 \
+    X(Filter)                                                                                                \
+    X(Filters)                                                                                               \
     X(Header)                                                                                                \
     X(LowerLimit)                                                                                            \
     X(LowerWarning)                                                                                          \
@@ -81,6 +83,7 @@ enum {
     X(nativeSeverity)                                                                                        \
     X(nextSequence)                                                                                          \
     X(qualifier)                                                                                             \
+    X(sampleInterval)                                                                                        \
     X(sequence)                                                                                              \
     X(severity)                                                                                              \
     X(state)                                                                                                 \

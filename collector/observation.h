@@ -73,7 +73,9 @@ struct model_item {
     const char *component;   /* element name of the component that holds it */
     bool of_agent;           /* the publisher's own data about itself and what it reads, not a machine's */
     double minimum, lower_warning, lower_limit,
-        nominal; /* of a Specification or Constraints; NAN when not given */
+        nominal;          /* of a Specification or Constraints; NAN when not given */
+    double minimum_delta; /* smaller changes are not told, in its units; 0 when not given */
+    double period_s;      /* between its readings at least; 0 when not given */
 };
 
 struct model {

@@ -42,11 +42,11 @@ static inline void find_cases(struct cases *c, const char *folder)
     c->folder = folder;
     c->count = 0;
     for (struct dirent *e; (e = readdir(dir));)
-        if (e->d_name[0] != '.' && c->count < MAX_CASES)
-            snprintf(c->name[c->count++], MAX_CASE_NAME, "%s", e->d_name);
+        if (e->d_name[0] != '.' && c->count++ < MAX_CASES)
+            snprintf(c->name[c->count - 1], MAX_CASE_NAME, "%s", e->d_name);
     closedir(dir);
-    if (!c->count) {
-        fprintf(stderr, "no case in '%s'\n", folder);
+    if (!c->count || c->count > MAX_CASES) {
+        fprintf(stderr, "%d cases in '%s'; there must be 1 to %d\n", c->count, folder, MAX_CASES);
         exit(EXIT_FAILURE);
     }
     qsort(c->name, (size_t)c->count, MAX_CASE_NAME, by_name);
@@ -149,6 +149,10 @@ static inline void say_model(FILE *out, const struct model *m)
         say_number(out, "lower warning", i->lower_warning);
         say_number(out, "lower limit", i->lower_limit);
         say_number(out, "nominal", i->nominal);
+        if (i->minimum_delta != 0)
+            say_number(out, "steps of", i->minimum_delta);
+        if (i->period_s != 0)
+            say_number(out, "every", i->period_s);
         fprintf(out, "\n");
     }
 }

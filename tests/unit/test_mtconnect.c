@@ -1,11 +1,14 @@
 #include "decoded.h"
 #include "mtconnect.h"
 
+#include <malloc.h>
 #include <stdint.h>
 #include <sys/resource.h>
 #include <unistd.h>
 
 /* Of libxml2, whose headers only its owner includes. */
+typedef void *load_entity_fn(const char *url, const char *id, void *parser);
+void xmlSetExternalEntityLoader(load_entity_fn *load);
 int xmlMemSetup(void (*free_function)(void *), void *(*malloc_function)(size_t),
                 void *(*realloc_function)(void *, size_t), char *(*strdup_function)(const char *));
 
@@ -63,6 +66,25 @@ static bool decode_with(void (*fill)(FILE *out, size_t n), size_t n)
 START_TEST(every_case_comes_to_what_is_expected)
 {
     check_case(&cases, _i, "input.xml", mtconnect_document, mtconnect_model);
+}
+END_TEST
+
+/* A document and a model of each, and each kind of error. */
+START_TEST(every_version_has_its_cases)
+{
+    static const char *const versions[] = {"1.0", "1.1", "1.2", "1.3", "1.4", "1.5", "1.6", "1.7",
+                                           "1.8", "2.0", "2.1", "2.2", "2.3", "2.4", "2.5", "2.6"};
+    for (size_t v = 0; v < sizeof versions / sizeof *versions; v++) {
+        char streams[32], probe[32];
+        int found = 0;
+        snprintf(streams, sizeof streams, "version-%s-", versions[v]);
+        snprintf(probe, sizeof probe, "probe-version-%s-", versions[v]);
+        for (int k = 0; k < cases.count; k++) {
+            found |= strncmp(cases.name[k], streams, strlen(streams)) == 0 ? 1 : 0;
+            found |= strncmp(cases.name[k], probe, strlen(probe)) == 0 ? 2 : 0;
+        }
+        ck_assert_msg(found == 3, "version %s", versions[v]);
+    }
 }
 END_TEST
 
@@ -157,7 +179,7 @@ END_TEST
 static void bad_samples(FILE *out, size_t n)
 {
     for (size_t k = 0; k < n; k++)
-        fputs("<Load/>", out);
+        fputs("<Load dataItemId='l'/>", out);
     one_sample(out, 1);
 }
 
@@ -306,6 +328,128 @@ START_TEST(without_memory_the_document_is_refused_not_cut_short)
 }
 END_TEST
 
+static int loads;
+
+static void *count_load(const char *url, const char *id, void *parser)
+{
+    (void)url, (void)id, (void)parser;
+    loads++;
+    return NULL;
+}
+
+static const char *const outsiders[] = {
+    "<!DOCTYPE MTConnectStreams SYSTEM 'http://192.0.2.1/x.dtd'>",
+    "<!DOCTYPE MTConnectStreams PUBLIC 'x' 'file:///etc/passwd' [<!ENTITY e 'e'>]>",
+    "<!DOCTYPE MTConnectStreams [<!ENTITY e SYSTEM 'file:///etc/passwd'>]>",
+    "<!DOCTYPE MTConnectStreams [<!ENTITY % e SYSTEM 'http://192.0.2.1/e'> %e;]>",
+    "<?xml-stylesheet href='http://192.0.2.1/x.xsl'?>",
+    "",
+};
+
+/* Neither a file nor an address that a document names is opened. */
+START_TEST(a_document_reaches_nothing_outside_itself)
+{
+    size_t size, whole_size;
+    char *inner = document_with(one_sample, 1, &size), *whole;
+    FILE *out = open_memstream(&whole, &whole_size);
+    fprintf(out, "%s%.*s", outsiders[_i], (int)size, inner);
+    fclose(out);
+    xmlSetExternalEntityLoader(count_load);
+    bool fine = mtconnect_document(whole, whole_size, mem, &document, &err);
+    ck_assert_int_eq(loads, 0);
+    ck_assert_int_eq(fine, strncmp(outsiders[_i], "<!DOCTYPE", 9) != 0);
+    if (!fine)
+        ck_assert_ptr_nonnull(strstr(err.text, "a document type definition is not accepted"));
+    free(inner);
+    free(whole);
+}
+END_TEST
+
+static size_t held, most_held;
+
+static void note_held(size_t less, size_t more)
+{
+    held += more - less;
+    most_held = held > most_held ? held : most_held;
+}
+
+static void *counting_malloc(size_t size)
+{
+    void *p = malloc(size);
+    note_held(0, malloc_usable_size(p));
+    return p;
+}
+
+static void *counting_realloc(void *p, size_t size)
+{
+    size_t before = malloc_usable_size(p);
+    p = realloc(p, size);
+    note_held(before, malloc_usable_size(p));
+    return p;
+}
+
+static char *counting_strdup(const char *text)
+{
+    char *p = strdup(text);
+    note_held(0, malloc_usable_size(p));
+    return p;
+}
+
+static void counting_free(void *p)
+{
+    note_held(malloc_usable_size(p), 0);
+    free(p);
+}
+
+static void long_text(FILE *out, size_t n)
+{
+    fprintf(out, "<Load dataItemId='n' sequence='1' timestamp='2026-03-02T08:00:00Z'>%0*d</Load>", (int)n, 7);
+}
+
+static void long_comment(FILE *out, size_t n)
+{
+    fprintf(out, "<!--%0*d-->", (int)n, 7);
+}
+
+static void long_cdata(FILE *out, size_t n)
+{
+    fprintf(out, "<Load><![CDATA[%0*d]]></Load>", (int)n, 7);
+}
+
+static void many_names(FILE *out, size_t n)
+{
+    for (size_t k = 0; k < n / 10; k++)
+        fprintf(out, "<n%zu/>", k);
+}
+
+static const struct {
+    const char *what;
+    void (*fill)(FILE *out, size_t n);
+    size_t n, most; /* bytes that libxml2 may hold at once */
+} hostile[] = {
+    {"200000 elements deep", nested, 200000, 1 << 20},
+    {"an attribute of 5 MB", long_attribute, 5 << 20, 1 << 20},
+    {"a million attributes", many_attributes, 1000000, 1 << 20},
+    {"a text of 5 MB", long_text, 5 << 20, 1 << 20},
+    {"a comment of 5 MB", long_comment, 5 << 20, 1 << 20},
+    {"a CDATA section of 5 MB", long_cdata, 5 << 20, 1 << 20},
+    {"500000 different names", many_names, 5 << 20, 64 << 20},
+};
+enum { HOSTILE = sizeof hostile / sizeof *hostile };
+
+/* What is held beside the document itself stays far below what the document has; no case may take long. */
+START_TEST(hostile_documents_cost_little_memory_and_time)
+{
+    double before_s = seconds_used();
+    ck_assert_int_eq(xmlMemSetup(counting_free, counting_malloc, counting_realloc, counting_strdup), 0);
+    (void)decode_with(hostile[_i].fill, hostile[_i].n);
+    xmlMemSetup(free, malloc, realloc, strdup);
+    ck_assert_msg(most_held > 1000 && most_held < hostile[_i].most, "%s: %zu bytes", hostile[_i].what,
+                  most_held);
+    ck_assert_double_lt(seconds_used() - before_s, 10.0);
+}
+END_TEST
+
 START_TEST(nothing_is_printed_about_bad_documents)
 {
     char text[64] = "";
@@ -332,6 +476,7 @@ int main(void)
     Suite *suite = suite_create("mtconnect");
     TCase *tc = tcase_create("cases");
     tcase_add_loop_test(tc, every_case_comes_to_what_is_expected, 0, cases.count);
+    tcase_add_test(tc, every_version_has_its_cases);
     suite_add_tcase(suite, tc);
 
     tc = tcase_create("limits and damage");
@@ -346,6 +491,9 @@ int main(void)
     tcase_add_test(tc, a_document_cut_anywhere_is_refused_with_a_reason);
     tcase_add_test(tc, a_damaged_byte_does_no_harm);
     tcase_add_loop_test(tc, without_memory_the_document_is_refused_not_cut_short, 0, 2);
+    tcase_add_loop_test(tc, a_document_reaches_nothing_outside_itself, 0,
+                        (int)(sizeof outsiders / sizeof *outsiders));
+    tcase_add_loop_test(tc, hostile_documents_cost_little_memory_and_time, 0, HOSTILE);
     tcase_add_test(tc, nothing_is_printed_about_bad_documents);
     suite_add_tcase(suite, tc);
 
