@@ -2,11 +2,12 @@
 
 #include <inttypes.h>
 #include <stdlib.h>
+#include <string.h>
 
-/* A source is late when it has been silent for so many periods and so many seconds more. */
-enum { LATE_PERIODS = 3, LATE_S = 60, OFFSET_LIMIT_S = 60, JOURNAL_LIMIT_HOURS = 3, CERTIFICATE_DAYS = 30 };
-#define LAG_LIMIT 0.5
-#define ALERT_LIMIT_US (10 * 60 * US_PER_S)
+enum { OFFSET_LIMIT_S = 60, JOURNAL_LIMIT_HOURS = 3, CERTIFICATE_DAYS = 30, ALERT_LIMIT_MIN = 10 };
+enum { LAG_LIMIT = 500000 };           /* millionths of the source's buffer */
+#define STATE_LIMIT_US (60 * US_PER_S) /* a collector that lives speaks every 15 s */
+#define US_PER_MIN (60 * US_PER_S)
 
 const char *const severity_words[SEVERITIES] = {
     [SEVERITY_LOSING] = "losing", [SEVERITY_WRONG] = "wrong", [SEVERITY_NOTICE] = "notice"};
@@ -22,33 +23,26 @@ const char *health_duration(struct arena *mem, int64_t us)
                          : arena_printf(mem, "%" PRId64 " days", s / 86400);
 }
 
-int64_t health_lag(const struct rows *r, size_t row)
+static const char *ago(const struct health *h, int64_t us)
 {
-    if (rows_null(r, row, SOURCE_LAST))
-        return 0;
-    int64_t lag = rows_int(r, row, SOURCE_LAST) - rows_int(r, row, SOURCE_NEXT) + 1;
-    return lag > 0 ? lag : 0;
+    return health_duration(h->mem, h->now_us > us ? h->now_us - us : 0);
 }
 
-double health_lag_share(const struct rows *r, size_t row)
+/* What machines and servers say may hold bytes that a terminal would obey. */
+static const char *printable(struct arena *mem, const char *text)
 {
-    int64_t buffer = rows_int(r, row, SOURCE_BUFFER);
-    return buffer > 0 ? (double)health_lag(r, row) / (double)buffer : 0;
+    char *copy = arena_strdup(mem, text);
+    for (char *c = copy; *c; c++) {
+        bool is_c1 = (unsigned char)c[0] == 0xc2 && (unsigned char)c[1] >= 0x80 && (unsigned char)c[1] < 0xa0;
+        if (is_c1)
+            *c++ = '?';
+        if (is_c1 || (unsigned char)*c < ' ' || *c == 0x7f)
+            *c = '?';
+    }
+    return copy;
 }
 
-int64_t health_late_us(const struct health *h, const struct rows *r, size_t row)
-{
-    int64_t since = rows_moment(r, row, SOURCE_CONTACT);
-    if (since == TIME_UNKNOWN)
-        return TIME_UNKNOWN;
-    if (h->clock_stepped_us != TIME_UNKNOWN && h->clock_stepped_us <= h->now_us &&
-        h->clock_stepped_us > since)
-        since = h->clock_stepped_us;
-    int64_t late = h->now_us - since - (LATE_PERIODS * rows_int(r, row, SOURCE_PERIOD) + LATE_S) * US_PER_S;
-    return late > 0 ? late : 0;
-}
-
-void health_complain(struct health *h, enum severity severity, const char *about, const char *what,
+static void complain(struct health *h, enum severity severity, const char *about, const char *what,
                      const char *help)
 {
     if (h->count == h->capacity) {
@@ -56,153 +50,239 @@ void health_complain(struct health *h, enum severity severity, const char *about
         h->complaints = arena_grow(h->mem, h->complaints, h->count, capacity, sizeof *h->complaints);
         h->capacity = capacity;
     }
-    h->complaints[h->count++] = (struct complaint){severity, arena_strdup(h->mem, about), what, help, false};
+    h->complaints[h->count++] = (struct complaint){severity, about, printable(h->mem, what), help, false};
 }
 
-static void complain_of(struct health *h, enum severity severity, const struct rows *r, size_t row,
+static void complain_of(struct health *h, enum severity severity, const struct source_health *s,
                         const char *what, const char *help)
 {
-    health_complain(h, severity, rows_text(r, row, SOURCE_NAME), what, help);
+    complain(h, severity, s->source, what, help);
     h->complaints[h->count - 1].is_source = true;
 }
 
-static void check_contact(struct health *h, const struct rows *r, size_t row)
+/* Sources, one by one. */
+
+static const char *discover(const struct health *h, const struct source_health *s)
 {
-    const char *error = rows_text(r, row, SOURCE_LAST_ERROR);
-    const char *look = arena_printf(h->mem, "vaneward-collector discover %s", rows_text(r, row, SOURCE_URL));
-    int64_t failures = rows_int(r, row, SOURCE_FAILURES), late = health_late_us(h, r, row);
-    if (failures)
-        complain_of(h, SEVERITY_WRONG, r, row,
-                    arena_printf(h->mem, "%" PRId64 " failed polls in a row, the last: %s", failures,
-                                 error ? error : "not known"),
-                    look);
-    if (late == TIME_UNKNOWN && !failures)
-        complain_of(h, SEVERITY_WRONG, r, row, "was never read", "vaneward-collector run --once");
-    if (late > 0)
-        complain_of(h, SEVERITY_WRONG, r, row,
-                    arena_printf(h->mem, "last answered %s ago; it is to be asked every %s",
-                                 health_duration(h->mem, h->now_us - rows_moment(r, row, SOURCE_CONTACT)),
-                                 health_duration(h->mem, rows_int(r, row, SOURCE_PERIOD) * US_PER_S)),
-                    failures ? look : "vaneward-collector run");
+    return arena_printf(h->mem, "vaneward-collector discover %s", s->url);
 }
 
-static void check_reading(struct health *h, const struct rows *r, size_t row)
+static const char *look_at_certificate(const struct health *h, const struct source_health *s)
 {
-    int64_t offset_s = rows_int(r, row, SOURCE_OFFSET) / 1000;
-    if (health_lag_share(r, row) > LAG_LIMIT)
-        complain_of(h, SEVERITY_LOSING, r, row,
+    const char *host = strstr(s->url, "://");
+    host = host ? host + 3 : s->url;
+    int length = (int)strcspn(host, "/?#");
+    const char *port = memchr(host, ':', (size_t)length) ? "" : ":443";
+    return arena_printf(h->mem, "openssl s_client -connect %.*s%s </dev/null | openssl x509 -noout -text",
+                        length, host, port);
+}
+
+static void check_failures(struct health *h, const struct source_health *s)
+{
+    if (s->failures <= 0)
+        return;
+    const char *why = s->last_error && *s->last_error ? s->last_error : "not known";
+    const char *help = strstr(why, "certificate is refused") ? look_at_certificate(h, s)
+                       : strstr(why, "credential") ? "ls -l /etc/vaneward/credentials (or --credentials DIR)"
+                                                   : discover(h, s);
+    complain_of(h, SEVERITY_WRONG, s,
+                arena_printf(h->mem, "%" PRId64 " failed polls in a row, the last: %s", s->failures, why),
+                help);
+}
+
+static void check_late(struct health *h, const struct source_health *s)
+{
+    int64_t late_us = health_late_us(s, h->now_us, h->clock_stepped_us);
+    if (late_us == HEALTH_UNKNOWN && s->failures <= 0)
+        complain_of(h, SEVERITY_WRONG, s, "was never read", "vaneward-collector run --once");
+    if (late_us > 0)
+        complain_of(h, SEVERITY_WRONG, s,
+                    arena_printf(h->mem, "last answered %s ago; it is to be asked every %s",
+                                 ago(h, s->contact_us), health_duration(h->mem, s->period_s * US_PER_S)),
+                    s->failures > 0 ? discover(h, s) : "vaneward-collector run");
+}
+
+static void check_lag(struct health *h, const struct source_health *s)
+{
+    int64_t share = health_lag_share(s);
+    if (share > LAG_LIMIT)
+        complain_of(h, SEVERITY_LOSING, s,
                     arena_printf(h->mem,
-                                 "%" PRId64 " observations are not read yet, %.0f %% of what it can hold",
-                                 health_lag(r, row), 100 * health_lag_share(r, row)),
+                                 "%" PRId64 " observations are not read yet, %" PRId64
+                                 " %% of what it can hold",
+                                 health_lag(s), (share + 5000) / 10000),
                     "vaneward-collector run --catch-up");
-    if (rows_int(r, row, SOURCE_BINDINGS) == 0)
-        complain_of(h, SEVERITY_WRONG, r, row, "none of its items is bound: nothing of it is stored",
-                    arena_printf(h->mem, "vaneward-collector discover %s", rows_text(r, row, SOURCE_URL)));
+}
+
+static void check_bindings(struct health *h, const struct source_health *s)
+{
+    if (s->bindings == 0)
+        complain_of(h, SEVERITY_WRONG, s, "none of its items is bound: nothing of it is stored",
+                    discover(h, s));
+}
+
+static void check_clock(struct health *h, const struct source_health *s)
+{
+    int64_t offset_s = s->clock_offset_ms == HEALTH_UNKNOWN ? 0 : s->clock_offset_ms / 1000;
     if (offset_s > OFFSET_LIMIT_S || offset_s < -OFFSET_LIMIT_S)
-        complain_of(h, SEVERITY_NOTICE, r, row,
+        complain_of(h, SEVERITY_NOTICE, s,
                     arena_printf(h->mem, "its clock is %s %s of ours",
                                  health_duration(h->mem, llabs(offset_s) * US_PER_S),
                                  offset_s > 0 ? "ahead" : "behind"),
                     "timedatectl status (on both machines)");
 }
 
-static void check_losses(struct health *h, const struct rows *r, size_t row)
+static const char *rows_about(const struct health *h, const char *table, const struct source_health *s)
 {
-    const char *source = rows_text(r, row, SOURCE_NAME), *why = rows_text(r, row, SOURCE_SET_ASIDE_WHY);
-    int64_t gaps = rows_int(r, row, SOURCE_GAPS), aside = rows_int(r, row, SOURCE_SET_ASIDE);
-    if (gaps)
-        complain_of(
-            h, SEVERITY_LOSING, r, row, arena_printf(h->mem, "%" PRId64 " gaps in the last 24 hours", gaps),
-            arena_printf(h->mem, "psql -c \"SELECT * FROM vaneward.gap WHERE source = '%s'\"", source));
-    if (aside)
-        complain_of(
-            h, SEVERITY_NOTICE, r, row,
-            arena_printf(h->mem, "%" PRId64 " observations set aside in the last 24 hours, such as: %s",
-                         aside, why),
-            arena_printf(h->mem, "psql -c \"SELECT * FROM vaneward.set_aside WHERE source = '%s'\"", source));
+    return arena_printf(h->mem, "psql -c \"SELECT * FROM vaneward.%s WHERE source = '%s'\"", table,
+                        s->source);
 }
 
-static void check_certificate(struct health *h, const struct rows *r, size_t row)
+static void check_gaps(struct health *h, const struct source_health *s)
 {
-    int64_t ends = rows_moment(r, row, SOURCE_CERTIFICATE);
-    if (ends == TIME_UNKNOWN || ends - h->now_us > CERTIFICATE_DAYS * US_PER_DAY)
-        return;
-    const char *help = "renew it on the machine that serves the source";
-    if (ends <= h->now_us)
-        complain_of(
-            h, SEVERITY_WRONG, r, row,
-            arena_printf(h->mem, "its certificate expired %s ago", health_duration(h->mem, h->now_us - ends)),
-            help);
-    else
-        complain_of(
-            h, SEVERITY_NOTICE, r, row,
-            arena_printf(h->mem, "its certificate expires in %s", health_duration(h->mem, ends - h->now_us)),
-            help);
+    if (s->gaps > 0)
+        complain_of(h, SEVERITY_LOSING, s,
+                    arena_printf(h->mem, "%" PRId64 " gaps in the last 24 hours", s->gaps),
+                    rows_about(h, "gap", s));
 }
 
-void health_check_source(struct health *h, const struct rows *sources, size_t row)
+static void check_set_aside(struct health *h, const struct source_health *s)
 {
-    check_contact(h, sources, row);
-    check_reading(h, sources, row);
-    check_losses(h, sources, row);
-    check_certificate(h, sources, row);
-}
-
-static void check_alerts(struct health *h, const struct rows *r)
-{
-    int64_t waiting = rows_int(r, 0, SERVICE_ALERTS), given_up = rows_int(r, 0, SERVICE_ALERTS_GIVEN_UP);
-    int64_t oldest = rows_moment(r, 0, SERVICE_ALERTS_OLDEST);
-    const char *error = rows_text(r, 0, SERVICE_ALERTS_ERROR);
-    const char *help = "psql -c \"SELECT * FROM vaneward.alert_outbox WHERE sent_at IS NULL\"";
-    if (waiting && h->now_us - oldest > ALERT_LIMIT_US)
-        health_complain(h, SEVERITY_WRONG, "alerts",
-                        arena_printf(h->mem, "%" PRId64 " wait to be handed on, for up to %s: %s", waiting,
-                                     health_duration(h->mem, h->now_us - oldest),
-                                     error ? error : "no collector hands them on"),
-                        help);
-    if (given_up)
-        health_complain(h, SEVERITY_LOSING, "alerts",
-                        arena_printf(h->mem, "%" PRId64 " were given up in the last 24 hours", given_up),
-                        help);
-}
-
-void health_check_service(struct health *h, const struct rows *service)
-{
-    const char *lost = rows_text(service, 0, SERVICE_LOST);
-    h->clock_stepped_us = rows_moment(service, 0, SERVICE_CLOCK_STEPPED);
-    if (lost && !rows_int(service, 0, SERVICE_RUNNING))
-        health_complain(
-            h, SEVERITY_LOSING, "collector",
-            arena_printf(h->mem, "none runs; %s was last heard of %s ago and did not end as it was asked to",
-                         lost,
-                         health_duration(h->mem, h->now_us - rows_moment(service, 0, SERVICE_LOST_SEEN))),
-            "systemctl restart vaneward-collector (or vaneward-collector run)");
-    check_alerts(h, service);
-}
-
-void health_check_journal(struct health *h, const struct rows *journal)
-{
-    int64_t oldest = rows_moment(journal, 0, JOURNAL_OLDEST);
-    if (oldest != TIME_UNKNOWN && h->now_us - oldest > JOURNAL_LIMIT_HOURS * US_PER_HOUR)
-        health_complain(h, SEVERITY_WRONG, "database",
-                        arena_printf(h->mem, "readings wait in the journal for %s: nobody seals",
-                                     health_duration(h->mem, h->now_us - oldest)),
-                        "vaneward-collector run");
-}
-
-void health_check_spool(struct health *h, const char *folder, uint64_t bytes, int64_t oldest_us)
-{
-    if (oldest_us == TIME_UNKNOWN)
-        return;
-    health_complain(h, SEVERITY_WRONG, "spool",
+    if (s->set_aside > 0)
+        complain_of(h, SEVERITY_NOTICE, s,
                     arena_printf(h->mem,
-                                 "%" PRIu64 " bytes in '%s', of %s ago at most, wait for the database", bytes,
-                                 folder, health_duration(h->mem, h->now_us - oldest_us)),
-                    "pg_isready, then vaneward-collector run");
+                                 "%" PRId64 " observations set aside in the last 24 hours, such as: %s",
+                                 s->set_aside, s->set_aside_why),
+                    rows_about(h, "set_aside", s));
 }
+
+static void check_certificate(struct health *h, const struct source_health *s)
+{
+    if (s->certificate_us == TIME_UNKNOWN || s->certificate_us - h->now_us > CERTIFICATE_DAYS * US_PER_DAY)
+        return;
+    bool is_over = s->certificate_us <= h->now_us;
+    const char *what = is_over
+                           ? arena_printf(h->mem, "its certificate expired %s ago", ago(h, s->certificate_us))
+                           : arena_printf(h->mem, "its certificate expires in %s",
+                                          health_duration(h->mem, s->certificate_us - h->now_us));
+    complain_of(h, is_over ? SEVERITY_WRONG : SEVERITY_NOTICE, s, what,
+                "renew it on the machine that serves the source");
+}
+
+static void (*const source_checks[])(struct health *h, const struct source_health *s) = {
+    check_failures, check_late, check_lag,       check_bindings,
+    check_clock,    check_gaps, check_set_aside, check_certificate,
+};
+
+/* Everything else. */
+
+bool health_state_is_fresh(const struct health *h, const struct findings *f)
+{
+    return f->has_state && h->now_us - f->state.at_us < STATE_LIMIT_US;
+}
+
+static void check_database(struct health *h, const struct findings *f)
+{
+    if (!f->service) {
+        complain(h, SEVERITY_LOSING, "database", f->database_error, f->database_help);
+        return;
+    }
+    int64_t offset_us = rows_moment(f->service, 0, SERVICE_NOW) - h->now_us;
+    if (llabs(offset_us) > OFFSET_LIMIT_S * US_PER_S)
+        complain(h, SEVERITY_NOTICE, "database",
+                 arena_printf(h->mem, "its clock is %s %s of ours", health_duration(h->mem, llabs(offset_us)),
+                              offset_us > 0 ? "ahead" : "behind"),
+                 "timedatectl status (on both machines)");
+}
+
+static const char RESTART[] = "systemctl restart vaneward-collector (or vaneward-collector run)";
+
+/* The database hears of collectors that can use it; the state on disk is of one on this machine. */
+static void check_collector(struct health *h, const struct findings *f)
+{
+    if (health_state_is_fresh(h, f)) {
+        if (f->state.database_away)
+            complain(h, SEVERITY_WRONG, "collector",
+                     arena_printf(h->mem, "%s cannot use the database: %s", f->state.collector,
+                                  f->state.database_away),
+                     "pg_isready, and --db or the PG* environment of the collector");
+        return;
+    }
+    const char *lost = f->service ? rows_text(f->service, 0, SERVICE_LOST) : NULL;
+    int64_t seen_us = f->service ? rows_moment(f->service, 0, SERVICE_LOST_SEEN) : TIME_UNKNOWN;
+    if (!f->service && f->has_state) {
+        lost = f->state.collector;
+        seen_us = f->state.at_us;
+    }
+    if (lost && !(f->service && rows_int(f->service, 0, SERVICE_RUNNING)))
+        complain(h, SEVERITY_LOSING, "collector",
+                 arena_printf(h->mem,
+                              "none runs; %s was last heard of %s ago and did not end as it was asked to",
+                              lost, ago(h, seen_us)),
+                 RESTART);
+}
+
+static void check_alerts(struct health *h, const struct findings *f)
+{
+    if (!f->service)
+        return;
+    int64_t waiting = rows_int(f->service, 0, SERVICE_ALERTS),
+            given_up = rows_int(f->service, 0, SERVICE_ALERTS_GIVEN_UP),
+            oldest_us = rows_moment(f->service, 0, SERVICE_ALERTS_OLDEST);
+    const char *error = rows_text(f->service, 0, SERVICE_ALERTS_ERROR);
+    const char *help = "psql -c \"SELECT * FROM vaneward.alert_outbox WHERE sent_at IS NULL\"";
+    if (waiting && h->now_us - oldest_us > ALERT_LIMIT_MIN * US_PER_MIN)
+        complain(h, SEVERITY_WRONG, "alerts",
+                 arena_printf(h->mem, "%" PRId64 " wait to be handed on, for up to %s: %s", waiting,
+                              ago(h, oldest_us), error ? error : "no collector hands them on"),
+                 help);
+    if (given_up)
+        complain(h, SEVERITY_LOSING, "alerts",
+                 arena_printf(h->mem, "%" PRId64 " were given up in the last 24 hours", given_up), help);
+}
+
+static void check_journal(struct health *h, const struct findings *f)
+{
+    int64_t oldest_us = f->journal ? rows_moment(f->journal, 0, JOURNAL_OLDEST) : TIME_UNKNOWN;
+    if (oldest_us != TIME_UNKNOWN && h->now_us - oldest_us > JOURNAL_LIMIT_HOURS * US_PER_HOUR)
+        complain(h, SEVERITY_WRONG, "database",
+                 arena_printf(h->mem, "readings wait in the journal for %s: nobody seals", ago(h, oldest_us)),
+                 "vaneward-collector run");
+}
+
+static void check_spool(struct health *h, const struct findings *f)
+{
+    if (f->spool_error)
+        complain(h, SEVERITY_WRONG, "spool", f->spool_error, arena_printf(h->mem, "ls -ld '%s'", f->spool));
+    else if (f->spool && f->spool_oldest_us != TIME_UNKNOWN)
+        complain(h, SEVERITY_WRONG, "spool",
+                 arena_printf(h->mem, "%" PRIu64 " bytes in '%s', of %s ago at most, wait for the database",
+                              f->spool_bytes, f->spool, ago(h, f->spool_oldest_us)),
+                 "pg_isready, then vaneward-collector run");
+}
+
+static void check_spool_losses(struct health *h, const struct findings *f)
+{
+    if (!f->has_state)
+        return;
+    if (f->state.spool_dropped)
+        complain(h, SEVERITY_LOSING, "spool",
+                 arena_printf(h->mem,
+                              "was full: the readings of %" PRId64 " batches went since the collector began",
+                              f->state.spool_dropped),
+                 "bring the database back (pg_isready); for more room run --spool-max-mb N, df -h");
+    if (f->state.spool_damaged)
+        complain(h, SEVERITY_LOSING, "spool",
+                 arena_printf(h->mem, "%" PRId64 " records in it could not be read", f->state.spool_damaged),
+                 "journalctl -u vaneward-collector, and check the disk");
+}
+
+static void (*const checks[])(struct health *h, const struct findings *f) = {
+    check_database, check_collector, check_alerts, check_journal, check_spool, check_spool_losses,
+};
 
 /* Stable: complaints of one severity stay as they were found. */
-void health_sort(struct health *h)
+static void sort(struct health *h)
 {
     struct complaint *sorted = arena_array(h->mem, struct complaint, h->count);
     size_t n = 0;
@@ -214,4 +294,18 @@ void health_sort(struct health *h)
     }
     h->complaints = sorted;
     h->capacity = h->count;
+}
+
+void health_check(struct health *h, const struct findings *f)
+{
+    h->clock_stepped_us = f->service     ? rows_moment(f->service, 0, SERVICE_CLOCK_STEPPED)
+                          : f->has_state ? f->state.clock_stepped_us
+                                         : TIME_UNKNOWN;
+    for (size_t k = 0; k < sizeof checks / sizeof *checks; k++)
+        checks[k](h, f);
+    for (size_t n = 0; n < f->source_count; n++) {
+        for (size_t k = 0; k < sizeof source_checks / sizeof *source_checks; k++)
+            source_checks[k](h, &f->sources[n]);
+    }
+    sort(h);
 }

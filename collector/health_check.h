@@ -1,12 +1,11 @@
 /*
- * What is wrong, how badly, and the command that helps: the judgements of the command health. Pure, over rows
- * that were read before.
+ * What is wrong, how badly, and the command that helps: the judgements of the command health. Pure, over what
+ * was found before. A new check is a function and its row in one of the two tables.
  */
 #ifndef COLLECTOR_HEALTH_CHECK_H
 #define COLLECTOR_HEALTH_CHECK_H
 
-#include "base/clock.h"
-#include "db.h"
+#include "state_file.h"
 
 /* The worst first. */
 enum severity { SEVERITY_LOSING, SEVERITY_WRONG, SEVERITY_NOTICE, SEVERITIES };
@@ -26,26 +25,6 @@ struct health {
     size_t count, capacity;
 };
 
-/* Columns of q_health_sources. */
-enum {
-    SOURCE_SITE,
-    SOURCE_NAME,
-    SOURCE_URL,
-    SOURCE_PERIOD,
-    SOURCE_CONTACT,
-    SOURCE_NEXT,
-    SOURCE_LAST,
-    SOURCE_BUFFER,
-    SOURCE_OFFSET,
-    SOURCE_FAILURES,
-    SOURCE_LAST_ERROR,
-    SOURCE_BINDINGS,
-    SOURCE_GAPS,
-    SOURCE_SET_ASIDE,
-    SOURCE_SET_ASIDE_WHY,
-    SOURCE_REFUSALS,
-    SOURCE_CERTIFICATE
-};
 /* Columns of q_health_service. */
 enum {
     SERVICE_RUNNING,
@@ -57,27 +36,36 @@ enum {
     SERVICE_ALERTS_ERROR,
     SERVICE_ALERTS_GIVEN_UP,
     SERVICE_SCHEMA,
-    SERVICE_SERVER
+    SERVICE_SERVER,
+    SERVICE_NOW
 };
 /* Columns of q_health_journal. */
 enum { JOURNAL_ROWS, JOURNAL_READINGS, JOURNAL_OLDEST };
 
+/* Who speaks of the sources. */
+enum witness { WITNESS_NONE, WITNESS_DATABASE, WITNESS_COLLECTOR };
+
+/* What was found. */
+struct findings {
+    enum witness witness;
+    struct source_health *sources;
+    size_t source_count;
+    struct rows *journal, *service; /* NULL: the database cannot be used */
+    const char *database_error;     /* why not */
+    const char *database_help;
+    bool has_state;
+    struct state state; /* that a collector left on this machine */
+    const char *spool;  /* folder; NULL: none */
+    uint64_t spool_bytes;
+    int64_t spool_oldest_us;
+    const char *spool_error; /* NULL: none */
+};
+
 /* "90 s", "5 min", "3 h", "12 days". */
 const char *health_duration(struct arena *mem, int64_t us);
-/* Observations that the source holds and we have not read; their share of what it can hold, 0..1. */
-int64_t health_lag(const struct rows *sources, size_t row);
-double health_lag_share(const struct rows *sources, size_t row);
-/* By how long it is overdue against its period; 0: it is in time; TIME_UNKNOWN: it was never read. After a
- * step of a collector's clock a source has a whole cycle before it counts as late. */
-int64_t health_late_us(const struct health *h, const struct rows *sources, size_t row);
-
-void health_complain(struct health *h, enum severity severity, const char *about, const char *what,
-                     const char *help);
-void health_check_source(struct health *h, const struct rows *sources, size_t row);
-void health_check_service(struct health *h, const struct rows *service);
-void health_check_journal(struct health *h, const struct rows *journal);
-void health_check_spool(struct health *h, const char *folder, uint64_t bytes, int64_t oldest_us);
-/* The worst first, else in the order in which they were found. */
-void health_sort(struct health *h);
+/* The collector that left its state is alive. */
+bool health_state_is_fresh(const struct health *h, const struct findings *f);
+/* Judges all that was found; the worst first, else in the order of the checks. */
+void health_check(struct health *h, const struct findings *f);
 
 #endif

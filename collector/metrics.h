@@ -1,11 +1,12 @@
 /*
- * The collector's own health as OpenMetrics 1.0 text, in a file that is replaced as a whole.
+ * The collector's own health, and what it knows of each source, as OpenMetrics 1.0 text.
  */
 #ifndef COLLECTOR_METRICS_H
 #define COLLECTOR_METRICS_H
 
 #include "base/arena.h"
 #include "base/clock.h"
+#include "health_source.h"
 #include "histogram.h"
 #include "station.h"
 
@@ -20,11 +21,17 @@ struct metrics {
     int64_t started_us, last_success_us; /* of storing; TIME_UNKNOWN: not yet */
     bool has_spool;
     int64_t spool_bytes, spool_oldest_us; /* oldest TIME_UNKNOWN: it is empty */
+    int64_t spool_dropped, spool_damaged;
+    const struct source_health *each; /* of the sources; gaps and refusals since the start */
+    size_t each_count;
+    int64_t clock_stepped_us; /* TIME_UNKNOWN: never */
 };
+
+#define METRICS_BYTES ((size_t)512 * 1024 * 1024) /* more than the text of any fleet */
 
 /* The text, in mem. */
 const char *metrics_text(const struct metrics *m, int64_t now_us, struct arena *mem);
-/* Writes a file beside it and renames that: a reader sees the old text or the new one. */
+/* Into a file that is replaced as a whole. */
 MUST_USE bool metrics_write(const struct metrics *m, int64_t now_us, const char *path, struct err *err);
 
 #endif

@@ -40,7 +40,7 @@ const struct opt run_options[] = {
     {"in-flight", "N", "Ask at most N sources at a time (64)", OPT_INT, &options.in_flight, 1, 4096},
     {"no-seal", NULL, "Leave the journal as it is", OPT_FLAG, &options.no_seal, 0, 0},
     {"state", "DIR",
-     "Note here which database server is the newest primary (else $STATE_DIRECTORY, else beside the spool)",
+     "Keep here what health and the next run need to know (else $STATE_DIRECTORY, else beside the spool)",
      OPT_TEXT, &options.state, 0, 0},
     {"spool", "DIR",
      "While the database is away, keep here what is read (" SPOOL_USUAL_DIR ", if it is there)", OPT_TEXT,
@@ -54,7 +54,9 @@ const struct opt run_options[] = {
     {"webhook-key", "NAME", "Credential that signs what goes to the webhook", OPT_TEXT,
      &options.service.webhook_key, 0, 0},
     {"metrics", "FILE", "Write OpenMetrics text to this file every 15 s", OPT_TEXT,
-     &options.service.metrics_file, 0, 0},
+     &options.service.report.metrics_file, 0, 0},
+    {"metrics-port", "N", "Give the same text by HTTP on this port of the loopback interface", OPT_INT,
+     &options.service.report.metrics_port, 1, 65535},
     {0},
 };
 
@@ -181,6 +183,7 @@ static bool is_away(const struct run *run, const struct err *why)
 static void lose_database(struct run *run, struct err *why)
 {
     connection_lost(&run->connection, why);
+    service_database_away(run->service, why->text);
     err_clear(why);
     if (!run->spool)
         reader_lose(run->reader);
@@ -200,6 +203,7 @@ static bool turn_alone(struct run *run, struct err *err)
     if (why.kind == ERR_NONE)
         return true;
     service_waiting(run->service);
+    service_database_away(run->service, why.text);
     if (run->has_register || is_away(run, &why))
         return true;
     *err = why;
@@ -299,6 +303,8 @@ static bool open_all(struct run *run, struct err *err)
         (run->mode == READ_FOR_EVER && !spooling_open(&run->spool, &options.spool, err)) ||
         !primary_open(&run->connection.primary, state_dir(run), err))
         return false;
+    if (run->mode == READ_FOR_EVER && state_dir(run))
+        service_keep_state(run->service, state_dir(run));
     run->connection.is_cut = run->spool;
     reader_use_spool(run->reader, run->spool);
     return true;

@@ -5,6 +5,7 @@
 #include "credentials.h"
 #include "notify.h"
 #include "queries.h"
+#include "settings.h"
 
 #include <inttypes.h>
 #include <stdio.h>
@@ -13,7 +14,6 @@
 #include <unistd.h>
 
 enum {
-    METRICS_MS = 15 * 1000,
     SEEN_MS = 15 * 1000,
     STATUS_MS = 5 * 1000,
     BUSY_TURN_MS = 20,
@@ -28,11 +28,12 @@ struct service {
     struct alerts *alerts;
     struct credential_key key;
     struct clock_watch clock;
-    struct metrics metrics;
-    char name[NAME_BYTES];    /* host and process */
-    int64_t clock_stepped_us; /* TIME_UNKNOWN: never */
-    int64_t metrics_due_ms, seen_due_ms, status_due_ms, forget_due_ms;
-    bool is_ready, is_seen, metrics_failed;
+    struct self_report *report;
+    char name[NAME_BYTES];                             /* host and process */
+    int64_t started_us, clock_stepped_us;              /* stepped TIME_UNKNOWN: never */
+    char database_away[sizeof((struct err *)0)->text]; /* why; "": it can be used */
+    int64_t seen_due_ms, status_due_ms, forget_due_ms;
+    bool is_ready, is_seen;
 };
 
 static void name_ourselves(struct service *s)
@@ -44,39 +45,49 @@ static void name_ourselves(struct service *s)
 }
 
 /* What the settings say about alerts; a key is read into 'key'. */
-static bool alert_settings_of(const struct service_settings *settings, struct credential_key *key,
+static bool alert_settings_of(const struct service_settings *wanted, struct credential_key *key,
                               struct alert_settings *alerts, struct err *err)
 {
-    *alerts = (struct alert_settings){.command = settings->on_episode, .webhook = settings->webhook};
-    if (!settings->webhook_key)
+    *alerts = (struct alert_settings){.command = wanted->on_episode, .webhook = wanted->webhook};
+    if (!wanted->webhook_key)
         return true;
-    if (!credential_key(settings->webhook_key, settings->credentials, key, err))
+    if (!credential_key(wanted->webhook_key, settings.credentials, key, err))
         return false;
     alerts->key = key->bytes;
     alerts->key_size = key->size;
     return true;
 }
 
-bool service_new(struct service **out, const struct service_settings *settings, struct err *err)
+bool service_new(struct service **out, const struct service_settings *wanted, struct err *err)
 {
     struct service *s = calloc(1, sizeof *s);
     if (!s)
         return err_set(err, ERR_SYSTEM, "out of memory");
     *out = s;
-    s->settings = *settings;
+    s->settings = *wanted;
     s->clock_stepped_us = TIME_UNKNOWN;
-    s->metrics.started_us = clock_now_us();
+    s->started_us = clock_now_us();
     name_ourselves(s);
     notify_open(&s->notify);
     struct alert_settings alerts;
-    return alert_settings_of(settings, &s->key, &alerts, err) && alerts_new(&s->alerts, &alerts, err);
+    return alert_settings_of(wanted, &s->key, &alerts, err) && alerts_new(&s->alerts, &alerts, err) &&
+           self_report_new(&s->report, &wanted->report, err);
 }
 
-bool service_change(struct service *s, const struct service_settings *settings, struct err *err)
+/* To the settings of before. */
+static void go_back(struct service *s)
+{
+    struct err err = {0};
+    if (!self_report_change(s->report, &s->settings.report, &err))
+        log_error("metrics.failed", "why='%s'", err.text);
+}
+
+bool service_change(struct service *s, const struct service_settings *wanted, struct err *err)
 {
     struct credential_key key = {0};
     struct alert_settings alerts;
-    bool ok = alert_settings_of(settings, &key, &alerts, err);
+    bool ok =
+        alert_settings_of(wanted, &key, &alerts, err) && self_report_change(s->report, &wanted->report, err);
     if (ok) {
         if (alerts.key)
             alerts.key = s->key.bytes;
@@ -84,7 +95,9 @@ bool service_change(struct service *s, const struct service_settings *settings, 
     }
     if (ok) {
         s->key = key;
-        s->settings = *settings;
+        s->settings = *wanted;
+    } else {
+        go_back(s);
     }
     explicit_bzero(&key, sizeof key);
     return ok;
@@ -95,6 +108,7 @@ void service_free(struct service *s)
     if (!s)
         return;
     alerts_free(s->alerts);
+    self_report_free(s->report);
     notify_close(&s->notify);
     explicit_bzero(&s->key, sizeof s->key);
     free(s);
@@ -150,41 +164,25 @@ static void look_at_clock(struct service *s)
              step_ms, step_ms > 0 ? "forward" : "back");
 }
 
-static void gather_metrics(struct service *s, const struct reader *reader, const struct spool *spool,
-                           bool database_up)
+void service_keep_state(struct service *s, const char *dir)
 {
-    const struct totals *t = reader_totals(reader);
-    struct metrics *m = &s->metrics;
-    m->polls = t->polls;
-    memcpy(m->failures, t->failures, sizeof m->failures);
-    m->observations = t->observations;
-    m->readings = t->readings;
-    m->conditions = t->conditions;
-    m->gaps = t->gaps;
-    m->set_aside = t->set_aside;
-    m->stale_batches = t->stale_batches;
-    m->commits = t->commits;
-    m->last_success_us = t->last_success_us;
-    m->sources = (int64_t)reader_roster(reader)->count;
-    m->sources_failing = (int64_t)roster_count_failing(reader_roster(reader));
-    m->database_up = database_up;
-    m->has_spool = spool;
-    if (spool) {
-        struct spool_state state = spool_state(spool);
-        m->spool_bytes = state.batches ? (int64_t)state.bytes : 0;
-        m->spool_oldest_us = state.oldest_us;
-    }
-    alerts_counts(s->alerts, &m->alerts_sent, &m->alerts_failed);
+    self_report_keep_state(s->report, dir);
 }
 
-/* A file that cannot be written is told once, until it can be again. */
-static void write_metrics(struct service *s)
+void service_database_away(struct service *s, const char *why)
 {
-    struct err err = {0};
-    bool ok = metrics_write(&s->metrics, clock_now_us(), s->settings.metrics_file, &err);
-    if (!ok && !s->metrics_failed)
-        log_error("metrics.failed", "why='%s'", err.text);
-    s->metrics_failed = !ok;
+    if (!s->database_away[0])
+        self_report_hurry(s->report);
+    snprintf(s->database_away, sizeof s->database_away, "%s", why);
+}
+
+static void tell_status(struct service *s, const struct reader *reader)
+{
+    const struct roster *roster = reader_roster(reader);
+    notify_tell(&s->notify,
+                "STATUS=%zu sources, %zu of them failing; %" PRId64 " readings stored; database %s",
+                roster->count, roster_count_failing(roster), reader_totals(reader)->readings,
+                s->database_away[0] ? "away" : "up");
 }
 
 void service_alive(struct service *s, const struct reader *reader, const struct spool *spool,
@@ -193,35 +191,32 @@ void service_alive(struct service *s, const struct reader *reader, const struct 
     int64_t now_ms = clock_mono_ms();
     notify_alive(&s->notify, now_ms);
     look_at_clock(s);
-    bool wants_status = now_ms >= s->status_due_ms;
-    bool wants_metrics = s->settings.metrics_file && now_ms >= s->metrics_due_ms;
-    if (!wants_status && !wants_metrics)
-        return;
-    gather_metrics(s, reader, spool, database_up);
-    if (wants_status) {
+    if (database_up)
+        s->database_away[0] = '\0';
+    if (now_ms >= s->status_due_ms) {
         s->status_due_ms = now_ms + STATUS_MS;
-        notify_tell(&s->notify,
-                    "STATUS=%" PRId64 " sources, %" PRId64 " of them failing; %" PRId64
-                    " readings stored; database %s",
-                    s->metrics.sources, s->metrics.sources_failing, s->metrics.readings,
-                    database_up ? "up" : "away");
+        tell_status(s, reader);
     }
-    if (wants_metrics) {
-        s->metrics_due_ms = now_ms + METRICS_MS;
-        write_metrics(s);
-    }
+    struct self_view view = {.reader = reader,
+                             .spool = spool,
+                             .collector = s->name,
+                             .database_away = s->database_away[0] ? s->database_away : NULL,
+                             .started_us = s->started_us,
+                             .clock_stepped_us = s->clock_stepped_us};
+    alerts_counts(s->alerts, &view.alerts_sent, &view.alerts_failed);
+    self_report_turn(s->report, &view);
 }
 
 int64_t service_turn_ms(const struct service *s, int64_t usual_ms)
 {
-    return alerts_busy(s->alerts) && usual_ms > BUSY_TURN_MS ? BUSY_TURN_MS : usual_ms;
+    bool is_busy = alerts_busy(s->alerts) || self_report_busy(s->report);
+    return is_busy && usual_ms > BUSY_TURN_MS ? BUSY_TURN_MS : usual_ms;
 }
 
 static bool be_seen(struct service *s, struct db *db, struct err *err)
 {
-    const struct db_value params[] = {db_text(s->name), db_text(VANEWARD_VERSION),
-                                      db_moment(s->metrics.started_us), db_moment(clock_now_us()),
-                                      db_moment(s->clock_stepped_us)};
+    const struct db_value params[] = {db_text(s->name), db_text(VANEWARD_VERSION), db_moment(s->started_us),
+                                      db_moment(clock_now_us()), db_moment(s->clock_stepped_us)};
     s->seen_due_ms = clock_mono_ms() + SEEN_MS;
     s->is_seen = true;
     return db_exec(db, &q_collector_seen, params, 5, NULL, err);

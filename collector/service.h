@@ -6,15 +6,13 @@
 #define COLLECTOR_SERVICE_H
 
 #include "alert.h"
-#include "metrics.h"
-#include "reader.h"
-#include "spool.h"
+#include "self_report.h"
 
 struct service_settings {
     const char *on_episode, *webhook; /* NULL: none */
     const char *webhook_key;          /* name of a credential; NULL: not signed */
     const char *credentials;          /* folder of credentials; NULL: the usual one */
-    const char *metrics_file;         /* NULL: none */
+    struct self_report_settings report;
 };
 
 struct service;
@@ -37,6 +35,10 @@ void service_reloaded(struct service *s);
 /* It ends, within so many milliseconds. */
 void service_stopping(struct service *s, int64_t within_ms);
 
+/* From now on the state of this run is kept in this folder, for the command health. */
+void service_keep_state(struct service *s, const char *dir);
+/* It was found away, and why; service_alive says when it is back. */
+void service_database_away(struct service *s, const char *why);
 /* To be called whenever the main loop has turned, also while the database is away. spool NULL: none. */
 void service_alive(struct service *s, const struct reader *reader, const struct spool *spool,
                    bool database_up);

@@ -30,6 +30,7 @@ struct station *station_new(const struct source *s)
         err_no_memory();
     st->source = s;
     st->failures = s->failures;
+    st->certificate_end_us = st->last_sequence = st->clock_offset_us = TIME_UNKNOWN;
     station_stand(st, &s->cursor);
     return st;
 }
@@ -51,6 +52,7 @@ void station_free(struct station *st)
 {
     drop_documents(st);
     arena_free(st->checks);
+    free(st->refusals);
     free(st->key);
     free(st);
 }
@@ -204,6 +206,44 @@ static enum poll_outcome take_model(struct station *st, const struct fetched *ca
     return POLL_GO_ON;
 }
 
+static void count_answer(struct station *st, const struct batch *b)
+{
+    st->last_sequence = (int64_t)b->last_sequence;
+    st->clock_offset_us = b->clock_offset_us;
+    st->gaps += (int64_t)b->gap_count;
+    st->set_aside += (int64_t)b->set_aside_count;
+    if (b->set_aside_count && !st->refusals)
+        st->refusals = calloc(1, sizeof *st->refusals);
+    if (b->set_aside_count && !st->refusals)
+        err_no_memory();
+    for (size_t k = 0; k < b->set_aside_count; k++)
+        refusals_add(st->refusals, b->set_aside[k].reason, 1);
+}
+
+struct source_health station_health(const struct station *st)
+{
+    const struct source *s = st->source;
+    bool has_cursor = st->poll.instance[0], has_offset = st->clock_offset_us != TIME_UNKNOWN;
+    return (struct source_health){
+        .site = s->site,
+        .source = s->source,
+        .url = s->url,
+        .last_error = st->failures ? st->why : NULL,
+        .period_s = s->period_ms / 1000,
+        .contact_us = st->poll.last_contact_us,
+        .next_sequence = has_cursor ? (int64_t)st->poll.next : HEALTH_UNKNOWN,
+        .last_sequence = st->last_sequence,
+        .buffer_size = (int64_t)st->poll.buffer_size,
+        .clock_offset_ms = has_offset ? st->clock_offset_us / 1000 : HEALTH_UNKNOWN,
+        .failures = st->failures,
+        .bindings = (int64_t)s->item_count,
+        .gaps = st->gaps,
+        .set_aside = st->set_aside,
+        .certificate_us = st->certificate_end_us,
+        .refusals = st->refusals,
+    };
+}
+
 enum poll_outcome station_take(struct station *st, const struct fetched *came, int64_t now_us,
                                struct arena *mem, struct batch *batch, bool *more)
 {
@@ -247,6 +287,7 @@ enum poll_outcome station_take(struct station *st, const struct fetched *came, i
     if (outcome == POLL_GO_ON)
         return outcome;
     intake(st->source, &result, now_us, mem, batch);
+    count_answer(st, batch);
     *more = result.more;
     tell_news(st, result.news, batch);
     tell_clocks(st, d, batch);

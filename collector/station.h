@@ -5,6 +5,7 @@
 #define COLLECTOR_STATION_H
 
 #include "fetch.h"
+#include "health_source.h"
 #include "intake.h"
 
 enum { STATION_WHY = 300, STATION_MODEL = POLL_INSTANCE_TEXT + 64 };
@@ -45,6 +46,11 @@ struct station {
     int64_t certificate_end_us;
     bool certificate_is_new; /* not yet noted in the database */
 
+    /* For health: of the newest answer, and since the start. */
+    int64_t last_sequence, clock_offset_us; /* TIME_UNKNOWN: none yet */
+    int64_t gaps, set_aside;
+    struct refusals *refusals; /* NULL: none */
+
     /* Bound items are compared with the source's model when it may have changed (MTConnect only). */
     char model[STATION_MODEL]; /* which model they were last compared with; "": none */
     size_t unseen;             /* items of which it said nothing */
@@ -75,6 +81,8 @@ enum poll_outcome station_take(struct station *st, const struct fetched *came, i
 
 /* Counts a failure; logs the first of a row. */
 void station_failed(struct station *st, enum failure_kind kind, const char *why, int64_t now_us);
+/* What is known of its reading, with texts of its own. */
+struct source_health station_health(const struct station *st);
 /* Notes that an answer was stored; logs the end of a row of failures. */
 void station_answered(struct station *st);
 

@@ -10,10 +10,11 @@
 -- -> alerts_given_up bigint
 -- -> schema_version integer
 -- -> server_version text
+-- -> database_now timestamp with time zone
 SELECT c.running, c.lost, c.lost_seen_at, c.clock_stepped_at, a.waiting AS alerts_waiting,
        a.oldest_at AS alerts_oldest_at, a.error AS alerts_error, a.given_up AS alerts_given_up,
        (SELECT max(number) FROM vaneward.schema_version) AS schema_version,
-       current_setting('server_version') AS server_version
+       current_setting('server_version') AS server_version, clock_timestamp() AS database_now
   FROM (SELECT count(*) FILTER (WHERE seen_at > $1::timestamptz - interval '1 minute') AS running,
                max(collector) FILTER (WHERE seen_at <= $1::timestamptz - interval '1 minute') AS lost,
                max(seen_at) FILTER (WHERE seen_at <= $1::timestamptz - interval '1 minute') AS lost_seen_at,

@@ -14,7 +14,7 @@ owner() {
 owner 'libpq-fe' 'sql/db(_[a-z]+)?\.[ch]'
 owner 'curl/' 'collector/fetch[a-z_]*\.[ch]'
 owner 'libxml/' 'collector/mtconnect[a-z_]*\.[ch]'
-owner 'jansson' 'collector/(feed|health|run|register_report)\.c|reporter/(export|commands)[a-z_]*\.[ch]|collector/json[a-z_]*\.[ch]'
+owner 'jansson' 'collector/(feed|health[a-z_]*|run[a-z_]*|register_report|state_file)\.[ch]|reporter/(export|commands)[a-z_]*\.[ch]|collector/json[a-z_]*\.[ch]'
 owner 'hpdf' 'reporter/pdf[a-z_]*\.[ch]'
 owner 'qrencode' 'reporter/pdf[a-z_]*\.[ch]'
 owner 'csv\.h' 'sql/base/csv\.c'

@@ -14,11 +14,11 @@
  */
 struct reader {
     char family[100], type[20], unit[40];
-    char seen[100][100];
+    char seen[200][100];
     int families;
     double below; /* the bucket before */
     double count;
-    char samples[200][200];
+    char samples[400][300];
     int sample_count;
 };
 
@@ -97,9 +97,24 @@ static void check_kind(struct reader *r, const char *suffix, const char *labels,
     }
 }
 
+/* label="value" pairs between commas; in a value only \\, \" and \n are escapes. */
+static void check_labels(const char *s)
+{
+    while (*s) {
+        char name[50];
+        int length = 0;
+        ck_assert_msg(sscanf(s, "%49[a-z_]=\"%n", name, &length) == 1 && length, "labels '%s'", s);
+        for (s += length; *s && *s != '"'; s++)
+            ck_assert(*s != '\\' || (*++s && strchr("\\\"n", *s)));
+        ck_assert_int_eq(*s++, '"');
+        ck_assert(!*s || *s == ',');
+        s += *s == ',';
+    }
+}
+
 static void read_sample(struct reader *r, const char *line)
 {
-    char name[150] = "", labels[200] = "", value[60] = "";
+    char name[150] = "", labels[300] = "", value[60] = "";
     const char *brace = strchr(line, '{'), *blank = strrchr(line, ' ');
     ck_assert_msg(blank && blank != line, "sample '%s'", line);
     const char *name_end = brace ? brace : blank;
@@ -107,6 +122,7 @@ static void read_sample(struct reader *r, const char *line)
     if (brace)
         snprintf(labels, sizeof labels, "%.*s", (int)(blank - brace - 2), brace + 1);
     ck_assert(!brace || blank[-1] == '}');
+    check_labels(labels);
     snprintf(value, sizeof value, "%s", blank + 1);
     ck_assert_msg(strncmp(name, r->family, strlen(r->family)) == 0, "'%s' in '%s'", name, r->family);
     check_kind(r, name + strlen(r->family), labels, number(value));
@@ -205,7 +221,7 @@ START_TEST(what_is_not_known_is_left_out_and_what_did_not_change_is_not)
     ck_assert(has(r, "vaneward_polls_total 0"));
     ck_assert(has(r, "vaneward_database_up 0"));
     ck_assert_ptr_null(strstr(text, "\nvaneward_last_success_time_seconds"));
-    ck_assert_ptr_null(strstr(text, "spool"));
+    ck_assert_ptr_null(strstr(text, "vaneward_spool"));
     free(r);
     arena_free(mem);
 }
@@ -232,12 +248,79 @@ START_TEST(a_file_is_replaced_as_a_whole_or_left_as_it_was)
 }
 END_TEST
 
+static const struct source_health sources[] = {
+    {.site = "s1",
+     .source = "quoted \"a\\b\"\nsecond line",
+     .url = "http://127.0.0.1/",
+     .period_s = 10,
+     .contact_us = 1764000000 * US_PER_S,
+     .next_sequence = 41,
+     .last_sequence = 60,
+     .buffer_size = 80,
+     .clock_offset_ms = -1500,
+     .failures = 2,
+     .bindings = 3,
+     .gaps = 1,
+     .set_aside = 3,
+     .certificate_us = 1765000000 * US_PER_S,
+     .refusals = &(const struct refusals){.kinds = {{"... is not a speed", 2}, {"other", 1}}, .count = 2}},
+    {.site = "s1",
+     .source = "never read",
+     .url = "http://127.0.0.1/",
+     .period_s = 10,
+     .contact_us = TIME_UNKNOWN,
+     .next_sequence = HEALTH_UNKNOWN,
+     .last_sequence = HEALTH_UNKNOWN,
+     .buffer_size = HEALTH_UNKNOWN,
+     .clock_offset_ms = HEALTH_UNKNOWN,
+     .certificate_us = TIME_UNKNOWN},
+};
+
+START_TEST(each_source_has_its_samples_and_names_are_escaped)
+{
+    static const char *const expected[] = {
+        "period_seconds@ 10",
+        "last_contact_time_seconds@ 1764000000.000000",
+        "age_seconds@ 130.000000",
+        "late_seconds@ 40.000000", /* 130 s less three periods and a minute */
+        "lag_observations@ 20",
+        "lag_ratio@ 0.250000",
+        "clock_offset_seconds@ -1.500000",
+        "failures@ 2",
+        "bindings@ 3",
+        "gaps_total@ 1",
+        "set_aside_total@,kind=\"... is not a speed\"} 2",
+        "set_aside_total@,kind=\"other\"} 1",
+        "certificate_expiry_time_seconds@ 1765000000.000000",
+    };
+    static const char labels[] = "{site=\"s1\",source=\"quoted \\\"a\\\\b\\\"\\nsecond line\"";
+    struct arena *mem = arena_new(SIZE_MAX);
+    struct metrics m = example();
+    m.each = sources;
+    m.each_count = 2;
+    m.clock_stepped_us = TIME_UNKNOWN;
+    const char *text = metrics_text(&m, 1764000130 * US_PER_S, mem);
+    struct reader *r = read_text(text);
+    for (size_t k = 0; k < sizeof expected / sizeof *expected; k++) {
+        const char *at = strchr(expected[k], '@');
+        const char *line = arena_printf(mem, "vaneward_source_%.*s%s%s%s", (int)(at - expected[k]),
+                                        expected[k], labels, at[1] == ',' ? "" : "}", at + 1);
+        ck_assert_msg(has(r, line), "'%s' is missing in\n%s", line, text);
+    }
+    ck_assert(has(r, "vaneward_source_failures{site=\"s1\",source=\"never read\"} 0"));
+    ck_assert_ptr_null(strstr(text, "vaneward_source_age_seconds{site=\"s1\",source=\"never read\"}"));
+    free(r);
+    arena_free(mem);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("metrics");
     TCase *all = tcase_create("all");
     suite_add_tcase(suite, all);
     tcase_add_test(all, the_text_is_what_the_format_wants_and_says_what_was_counted);
+    tcase_add_test(all, each_source_has_its_samples_and_names_are_escaped);
     tcase_add_test(all, what_is_not_known_is_left_out_and_what_did_not_change_is_not);
     tcase_add_test(all, a_file_is_replaced_as_a_whole_or_left_as_it_was);
     SRunner *runner = srunner_create(suite);
