@@ -76,17 +76,23 @@ start() {
     echo "PGHOST=$sockets PGPORT=5432 PGUSER=vaneward PGDATABASE=vaneward"
 }
 
+# stop MODE. A server that was frozen hears nothing before it is woken.
 stop() {
+    local data main
     if running; then
-        as_owner "$bin/pg_ctl" -D "$(cat "$folder/where")/data" -m fast -w stop >/dev/null
+        data=$(cat "$folder/where")/data
+        main=$(head -n 1 "$data/postmaster.pid")
+        # shellcheck disable=SC2046 # a list of numbers
+        kill -CONT "$main" $(cat "/proc/$main/task/$main/children") 2>/dev/null || true
+        as_owner "$bin/pg_ctl" -D "$data" -m "$1" -w stop >/dev/null
     fi
 }
 
 case $verb in
 start) start ;;
-stop) stop ;;
+stop) stop fast ;;
 remove)
-    stop
+    stop immediate # what it would still write is thrown away
     [ ! -e "$folder/socket" ] || rm -rf "$(cat "$folder/socket")"
     if [ -e "$folder/where" ]; then
         where=$(cat "$folder/where")

@@ -6,6 +6,8 @@ import unittest
 
 from common import Rig
 
+STOP_S = 10  # it leaves what hangs after 5 s; the rest is a busy machine's
+
 
 class Outage(unittest.TestCase):
     def setUp(self):
@@ -36,7 +38,7 @@ class Outage(unittest.TestCase):
         rig.begin()
         rig.database("stop")
         rig.advance_slowly(10)
-        self.assertLess(rig.stop(), 5)
+        self.assertLess(rig.stop(), STOP_S)
         self.assertTrue(rig.segments(), rig.log_text())
         rig.advance_slowly(2)
         rig.database("start")
@@ -48,12 +50,13 @@ class Outage(unittest.TestCase):
     def test_stopped_while_the_database_hangs_it_spools_what_it_has(self):
         rig = self.rig
         rig.begin()
-        rig.freeze(signal.SIGSTOP)
-        rig.advance_slowly(6)
-        time.sleep(1.5)
-        self.assertLess(rig.stop(), 5)
-        self.assertTrue(rig.segments(), rig.log_text())
-        rig.freeze(signal.SIGCONT)
+        with rig.held("vaneward.journal"):  # so that it has something in hand when the server freezes
+            rig.advance_slowly(6)
+            rig.wait_until_held()
+            rig.freeze(signal.SIGSTOP)
+            self.assertLess(rig.stop(), STOP_S)
+            self.assertTrue(rig.segments(), rig.log_text())
+            rig.freeze(signal.SIGCONT)
         rig.start()
         rig.wait_until_read()
         rig.check()
