@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
-# Installs what the project needs on Debian 12 and is not there yet. Usage: deploy/packages.sh [build|test ...]
-# build: compile and run, demo included. test: what the tests need on top.
+# Installs what the project needs on Debian 12 and is not there yet. Usage: deploy/packages.sh [build|test|bench ...]
+# build: compile and run, demo included. test: what the tests need on top. bench: what the benchmarks do.
 set -euo pipefail
 
 build=(build-essential cmake pkg-config libcurl4-openssl-dev libpq-dev libssl-dev libjansson-dev libhpdf-dev libxml2-dev
@@ -8,6 +8,7 @@ build=(build-essential cmake pkg-config libcurl4-openssl-dev libpq-dev libssl-de
     postgresql postgresql-client fonts-dejavu-core python3-fonttools python3 curl tzdata)
 test=(clang clang-format libclang-rt-14-dev r-base-core r-cran-survival poppler-utils qpdf imagemagick zbar-tools
     libxml2-utils jq git faketime iptables iproute2 openssl strace python3-jsonschema)
+bench=(wrk python3 openssl)
 long=(clang-tidy gcovr valgrind)
 
 wanted=()
@@ -15,8 +16,9 @@ for set in "${@:-build}"; do
     case $set in
     build) wanted+=("${build[@]}") ;;
     test) wanted+=("${test[@]}") ;;
+    bench) wanted+=("${bench[@]}") ;;
     long) wanted+=("${long[@]}") ;;
-    *) echo "usage: deploy/packages.sh [build|test|long ...]" >&2 && exit 64 ;;
+    *) echo "usage: deploy/packages.sh [build|test|bench|long ...]" >&2 && exit 64 ;;
     esac
 done
 

@@ -1,0 +1,35 @@
+/*
+ * Starts the mock fleet (mock_fleet.c) beside a benchmark; it ends with it.
+ *
+ * Its sources lie on 250 addresses of the loopback and as many ports as that takes: each is a host of its
+ * own.
+ */
+#ifndef BENCH_MOCK_H
+#define BENCH_MOCK_H
+
+#include "plant.h"
+
+#include <stdbool.h>
+
+enum { MOCK_URL = 80, MOCK_ADDRESSES = 250 };
+
+struct mock_options {
+    uint32_t sources, fans;
+    int64_t period_ms, history_s;
+    bool tls;
+};
+
+struct mock {
+    struct mock_options options;
+    struct plant plant;
+    int pid;
+    unsigned port;
+    char certificate[64]; /* what its clients must trust; "" without TLS */
+};
+
+void mock_start(struct mock *m, const struct mock_options *options);
+void mock_stop(struct mock *m);
+/* Of a source; format is 'f' (feed) or 'm' (MTConnect). */
+void mock_url(const struct mock *m, char format, uint32_t source, char url[static MOCK_URL]);
+
+#endif
