@@ -98,6 +98,13 @@ static bool take_attributes(struct reader *r, int count, const xmlChar **attribu
     return true;
 }
 
+/* The parser's dictionary has lists that only grow longer: a million names in it would take minutes. */
+static bool names_are_few(struct reader *r)
+{
+    return xmlDictSize(r->parser->dict) <= XML_MAX_NAMES ||
+           err_set(r->err, ERR_INPUT, "there are more than %d different names", XML_MAX_NAMES);
+}
+
 static void on_start(void *data, const xmlChar *name, const xmlChar *prefix, const xmlChar *uri,
                      int namespaces, const xmlChar **namespace_list, int attribute_count, int defaulted,
                      const xmlChar **attributes)
@@ -112,7 +119,7 @@ static void on_start(void *data, const xmlChar *name, const xmlChar *prefix, con
         return;
     }
     int parent = r->place[r->depth], place = XML_PASS_OVER;
-    bool fine = take_attributes(r, attribute_count, attributes);
+    bool fine = names_are_few(r) && take_attributes(r, attribute_count, attributes);
     if (fine && parent != XML_PASS_OVER) {
         r->element.name = (const char *)name;
         r->element.tag = (enum xml_tag)tag_id(r, name);

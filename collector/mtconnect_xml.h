@@ -3,7 +3,7 @@
  *
  * No DTD, no entities but XML's own five, no network, no message of libxml2 on standard error. Elements and
  * attributes go by their local names; attributes with a prefix (xsi:type) are not MTConnect's and are passed
- * over. Nesting, attributes and tags are limited; what is longer refuses the document.
+ * over. Nesting, names, attributes and tags are limited; what is longer refuses the document.
  */
 #ifndef COLLECTOR_MTCONNECT_XML_H
 #define COLLECTOR_MTCONNECT_XML_H
@@ -16,6 +16,7 @@
 enum {
     XML_MAX_DEPTH = 64,
     XML_MAX_ATTRIBUTES = 64,
+    XML_MAX_NAMES = 10000, /* of elements, attributes and prefixes that differ */
     XML_MAX_ATTRIBUTE_BYTES = 4096,
     XML_MAX_TAG_BYTES = 64 * 1024
 };
