@@ -42,8 +42,27 @@ def wait_for(condition, seconds=20, what="condition"):
 def serve(handler, port=0):
     server = http.server.ThreadingHTTPServer(("127.0.0.1", port), handler)
     server.daemon_threads = True
+    server.handle_error = lambda *broken_off: None  # by a collector that was killed
     threading.Thread(target=server.serve_forever, daemon=True).start()
     return server
+
+
+class Stalls:
+    """How long this machine kept a thread that wanted to run waiting, at most: others' load is no fault of ours."""
+
+    def __init__(self):
+        self.worst, self.ended = 0.0, False
+        threading.Thread(target=self.watch, daemon=True).start()
+
+    def watch(self):
+        while not self.ended:
+            began = time.monotonic()
+            time.sleep(0.02)
+            self.worst = max(self.worst, time.monotonic() - began - 0.02)
+
+    def end(self):
+        self.ended = True
+        return self.worst
 
 
 class Feed:
