@@ -46,7 +46,7 @@ void ground_open(struct ground *g)
 static PGresult *must(struct ground *g, PGresult *r, const char *sql)
 {
     ExecStatusType s = PQresultStatus(r);
-    if (s != PGRES_COMMAND_OK && s != PGRES_TUPLES_OK && s != PGRES_COPY_IN)
+    if (s != PGRES_COMMAND_OK && s != PGRES_TUPLES_OK && s != PGRES_COPY_IN && s != PGRES_COPY_OUT)
         bench_fail("%s: %s", sql, PQerrorMessage(g->bare));
     return r;
 }
@@ -139,4 +139,16 @@ void ground_copy(struct ground *g, const struct reading *readings, size_t count)
         bench_fail("COPY: %s", PQerrorMessage(g->bare));
     for (PGresult *r; (r = PQgetResult(g->bare));)
         PQclear(must(g, r, sql));
+}
+
+double ground_copy_out(struct ground *g, const char *sql)
+{
+    char *row;
+    double bytes = 0;
+    PQclear(must(g, PQexec(g->bare, sql), sql));
+    for (int n; (n = PQgetCopyData(g->bare, &row, 0)) > 0; bytes += n)
+        PQfreemem(row);
+    for (PGresult *r; (r = PQgetResult(g->bare));)
+        PQclear(must(g, r, sql));
+    return bytes;
 }

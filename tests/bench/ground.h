@@ -31,4 +31,7 @@ void ground_sources(struct ground *g, int sources);
 /* Readings by binary COPY of table r (fan_no, read_at, rpm), which the bare session has. */
 void ground_copy(struct ground *g, const struct reading *readings, size_t count);
 
+/* Reads what a COPY ... TO STDOUT gives, and drops it; returns the bytes. */
+double ground_copy_out(struct ground *g, const char *sql);
+
 #endif
