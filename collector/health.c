@@ -83,6 +83,10 @@ static bool print_json(const struct health *h, const struct findings *f)
     json_object_set_new(root, "spool_bytes",
                         f->spool ? json_integer((json_int_t)f->spool_bytes) : json_null());
     json_object_set_new(root, "spool_oldest_at", health_json_moment(f->spool_oldest_us));
+    json_object_set_new(root, "spool_disk_free",
+                        f->has_spool_disk ? json_real(f->spool_disk.free) : json_null());
+    json_object_set_new(root, "spool_reserve_bytes",
+                        f->has_spool_disk ? json_integer((json_int_t)f->spool_reserve_bytes) : json_null());
     json_object_set_new(root, "sources_as_of",
                         health_json_moment(f->witness == WITNESS_COLLECTOR  ? f->state.at_us
                                            : f->witness == WITNESS_DATABASE ? h->now_us
@@ -140,6 +144,7 @@ static void look_at_spool(const struct health *h, struct findings *f)
     f->spool = spooling_dir(&options.spool);
     if (f->spool && !spool_look(f->spool, &f->spool_bytes, &f->spool_oldest_us, &err))
         f->spool_error = arena_strdup(h->mem, err.text);
+    f->has_spool_disk = f->spool && spool_look_at_disk(f->spool, &f->spool_disk, &f->spool_reserve_bytes);
 }
 
 /* Where the service manager keeps the state of the collector, the usual spool lies below. */

@@ -5,6 +5,7 @@
 #ifndef COLLECTOR_HEALTH_CHECK_H
 #define COLLECTOR_HEALTH_CHECK_H
 
+#include "spool.h"
 #include "state_file.h"
 
 /* The worst first. */
@@ -59,6 +60,9 @@ struct findings {
     uint64_t spool_bytes;
     int64_t spool_oldest_us;
     const char *spool_error; /* NULL: none */
+    bool has_spool_disk;
+    struct spool_disk spool_disk;
+    uint64_t spool_reserve_bytes;
 };
 
 /* "90 s", "5 min", "3 h", "12 days". */

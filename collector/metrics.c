@@ -59,6 +59,16 @@ static void spool(FILE *out, const struct metrics *m, int64_t now_us)
                         "Batches whose readings went because the spool was full.", m->spool_dropped);
     openmetrics_counter(out, "spool_damaged_records", "Records of the spool that could not be read.",
                         m->spool_damaged);
+    openmetrics_gauge(out, "spool_reserve_bytes", "bytes",
+                      "Size of the file that is given up first when the spool's disk is full.",
+                      m->spool_reserve_bytes);
+    if (!m->has_spool_disk)
+        return;
+    openmetrics_gauge(out, "spool_disk_writable", NULL, "1 while the spool's disk can be written, else 0.",
+                      !m->spool_disk.is_read_only);
+    openmetrics_gauge(out, "spool_disk_free_percent", NULL,
+                      "Free share of the spool's disk; below 10 plain readings are not kept there.",
+                      (int64_t)(100 * m->spool_disk.free));
 }
 
 static void write_all(FILE *out, const struct metrics *m, int64_t now_us)

@@ -8,6 +8,7 @@
 #include "base/clock.h"
 #include "health_source.h"
 #include "histogram.h"
+#include "spool.h"
 #include "station.h"
 
 /* Since the start where nothing else is said. */
@@ -21,7 +22,9 @@ struct metrics {
     int64_t started_us, last_success_us; /* of storing; TIME_UNKNOWN: not yet */
     bool has_spool;
     int64_t spool_bytes, spool_oldest_us; /* oldest TIME_UNKNOWN: it is empty */
-    int64_t spool_dropped, spool_damaged;
+    int64_t spool_dropped, spool_damaged, spool_reserve_bytes;
+    bool has_spool_disk;
+    struct spool_disk spool_disk;
     const struct source_health *each; /* of the sources; gaps and refusals since the start */
     size_t each_count;
     int64_t clock_stepped_us; /* TIME_UNKNOWN: never */

@@ -32,7 +32,7 @@ static struct {
     const char *state;
     struct service_settings service;
     struct spooling_settings spool;
-} options = {.in_flight = 64, .spool = {.max_mb = 2048}};
+} options = {.in_flight = 64, .spool = {.max_mb = 2048, .reserve_mb = 64}};
 
 const struct opt run_options[] = {
     {"once", NULL, "Ask each source once, then end", OPT_FLAG, &options.once, 0, 0},
@@ -47,6 +47,9 @@ const struct opt run_options[] = {
      &options.spool.dir, 0, 0},
     {"spool-max-mb", "N", "Room for the spool, in MiB (2048); the oldest readings go first", OPT_INT,
      &options.spool.max_mb, 1, 1 << 24},
+    {"spool-reserve-mb", "N",
+     "MiB kept beside the spool, given up first when the disk is full (64; a sixteenth of a small disk)",
+     OPT_INT, &options.spool.reserve_mb, 0, 1 << 20},
     {"on-episode", "COMMAND", "Hand each new or changed episode to this program, as JSON on its input",
      OPT_TEXT, &options.service.on_episode, 0, 0},
     {"webhook", "URL", "Hand each new or changed episode to this address, as JSON by POST", OPT_TEXT,
@@ -70,7 +73,7 @@ struct run {
     int64_t began_ms, register_due_ms, progress_due_ms;
     bool is_terminal, has_register;
     struct spool *spool; /* NULL: none */
-    struct spool_state told;
+    struct spooling_told told;
     int64_t drain_due_ms;
 };
 

@@ -6,7 +6,6 @@
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
-#include <unistd.h>
 #include <zlib.h>
 #include <zstd.h>
 
@@ -57,15 +56,15 @@ static enum err_kind kind_of(int why)
     return why == ENOSPC || why == EDQUOT ? ERR_OUTPUT : ERR_SYSTEM;
 }
 
-bool segment_create(int folder, const char *name, int *fd, struct err *err)
+bool segment_create(const struct folder *folder, const char *name, int *fd, struct err *err)
 {
-    *fd = openat(folder, name, O_RDWR | O_CREAT | O_EXCL | O_APPEND | O_CLOEXEC | O_NOFOLLOW, 0600);
+    *fd = folder->disk->open(folder->fd, name, O_RDWR | O_CREAT | O_EXCL | O_APPEND);
     if (*fd < 0)
         return err_set(err, kind_of(errno), "cannot create spool segment '%s': %s", name, strerror(errno));
-    if (fsync(folder) != 0) {
+    if (folder->disk->sync_folder(folder->fd) != 0) {
         err_set(err, kind_of(errno), "cannot sync the spool's folder: %s", strerror(errno));
-        close(*fd);
-        unlinkat(folder, name, 0);
+        folder->disk->close(*fd);
+        folder->disk->unlink(folder->fd, name);
         *fd = -1;
         return false;
     }
@@ -91,10 +90,10 @@ const uint8_t *segment_record(uint64_t number, const uint8_t *payload, size_t by
     return record;
 }
 
-bool segment_write(int fd, const uint8_t *bytes, size_t size, struct err *err)
+bool segment_write(const struct disk *disk, int fd, const uint8_t *bytes, size_t size, struct err *err)
 {
     while (size) {
-        ssize_t n = write(fd, bytes, size);
+        ssize_t n = disk->write(fd, bytes, size);
         if (n < 0 && errno == EINTR)
             continue;
         if (n <= 0)
@@ -106,9 +105,9 @@ bool segment_write(int fd, const uint8_t *bytes, size_t size, struct err *err)
     return true;
 }
 
-bool segment_sync(int fd, struct err *err)
+bool segment_sync(const struct disk *disk, int fd, struct err *err)
 {
-    return fdatasync(fd) == 0 || err_set(err, kind_of(errno), "cannot sync the spool: %s", strerror(errno));
+    return disk->sync(fd) == 0 || err_set(err, kind_of(errno), "cannot sync the spool: %s", strerror(errno));
 }
 
 /* A sound record at p: its payload in mem (or in place), and its whole size. */
@@ -155,15 +154,15 @@ bool record_next(const uint8_t *bytes, size_t size, size_t *at, struct arena *me
 }
 
 /* All bytes of a file, in mem; what the disk does not give back is zero, and so a damaged place. */
-static bool read_file(int folder, const char *name, struct arena **mem, const uint8_t **bytes, size_t *size,
-                      struct err *err)
+static bool read_file(const struct folder *folder, const char *name, struct arena **mem,
+                      const uint8_t **bytes, size_t *size, struct err *err)
 {
-    int fd = openat(folder, name, O_RDONLY | O_CLOEXEC | O_NOFOLLOW);
+    int fd = folder->disk->open(folder->fd, name, O_RDONLY);
     struct stat st;
     if (fd < 0 || fstat(fd, &st) != 0) {
         err_set(err, ERR_SYSTEM, "cannot open spool segment '%s': %s", name, strerror(errno));
         if (fd >= 0)
-            close(fd);
+            folder->disk->close(fd);
         return false;
     }
     *size = (size_t)st.st_size;
@@ -172,15 +171,15 @@ static bool read_file(int folder, const char *name, struct arena **mem, const ui
     *bytes = all;
     for (size_t at = 0; at < *size;) {
         size_t piece = *size - at < PIECE_BYTES ? *size - at : PIECE_BYTES;
-        ssize_t n = pread(fd, all + at, piece, (off_t)at);
+        ssize_t n = folder->disk->pread(fd, all + at, piece, (off_t)at);
         at += n > 0 ? (size_t)n : piece;
     }
-    close(fd);
+    folder->disk->close(fd);
     return true;
 }
 
-bool segment_scan(int folder, const char *name, record_fn *on_record, void *context, uint64_t *damaged,
-                  uint64_t *file_bytes, struct err *err)
+bool segment_scan(const struct folder *folder, const char *name, record_fn *on_record, void *context,
+                  uint64_t *damaged, uint64_t *file_bytes, struct err *err)
 {
     struct arena *whole;
     const uint8_t *bytes, *payload;
@@ -207,15 +206,15 @@ static bool may_pass(int why)
     return why == EMFILE || why == ENFILE || why == ENOMEM || why == EACCES || why == EINTR;
 }
 
-bool segment_read(int folder, const char *name, const struct record *r, struct arena *mem,
+bool segment_read(const struct folder *folder, const char *name, const struct record *r, struct arena *mem,
                   const uint8_t **payload, size_t *bytes, struct err *err)
 {
     uint8_t *whole = arena_alloc(mem, r->size);
-    int fd = openat(folder, name, O_RDONLY | O_CLOEXEC | O_NOFOLLOW);
-    ssize_t n = fd < 0 ? -1 : pread(fd, whole, r->size, (off_t)r->offset);
+    int fd = folder->disk->open(folder->fd, name, O_RDONLY);
+    ssize_t n = fd < 0 ? -1 : folder->disk->pread(fd, whole, r->size, (off_t)r->offset);
     int why = errno;
     if (fd >= 0)
-        close(fd);
+        folder->disk->close(fd);
     if (n < 0)
         return err_set(err, may_pass(why) ? ERR_SYSTEM : ERR_INPUT, "cannot read spool segment '%s': %s",
                        name, strerror(why));

@@ -105,6 +105,8 @@ static struct metrics metrics_of(const struct self_view *view, struct arena *mem
         m.spool_oldest_us = state.oldest_us;
         m.spool_dropped = (int64_t)state.readings_dropped;
         m.spool_damaged = (int64_t)state.damaged;
+        m.spool_reserve_bytes = (int64_t)state.reserve_bytes;
+        m.has_spool_disk = spool_disk(view->spool, &m.spool_disk);
     }
     return m;
 }

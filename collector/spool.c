@@ -1,7 +1,7 @@
 #include "spool.h"
 
 #include "batch_bytes.h"
-#include "spool_index.h"
+#include "spool_room.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -10,22 +10,42 @@
 #include <string.h>
 #include <sys/file.h>
 #include <sys/stat.h>
-#include <sys/statvfs.h>
 #include <unistd.h>
 
-const struct spool_limits spool_usual_limits = {
-    .max_bytes = UINT64_C(2) << 30, .segment_bytes = UINT64_C(16) << 20, .min_free = 0.1};
+const struct spool_limits spool_usual_limits = {.max_bytes = UINT64_C(2) << 30,
+                                                .segment_bytes = UINT64_C(16) << 20,
+                                                .low_free = 0.2,
+                                                .min_free = 0.1,
+                                                .reserve_bytes = UINT64_C(64) << 20};
 
 static const char HINT_ROOM[] = "bring the database back, or give the spool more room (--spool-max-mb)";
 
+/* The name of a new folder goes to the disk, too. */
+static bool sync_parent(const struct spool *s)
+{
+    int parent = openat(s->folder.fd, "..", O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    bool ok = parent >= 0 && s->folder.disk->sync_folder(parent) == 0;
+    if (parent >= 0)
+        close(parent);
+    return ok;
+}
+
+static bool open_folder(struct spool *s, const char *dir, struct err *err)
+{
+    bool is_new = mkdir(dir, 0700) == 0;
+    if (!is_new && errno != EEXIST)
+        return err_set(err, ERR_SYSTEM, "cannot make spool folder '%s': %s", dir, strerror(errno));
+    s->folder.fd = open(dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (s->folder.fd < 0)
+        return err_set(err, ERR_SYSTEM, "cannot open spool folder '%s': %s", dir, strerror(errno));
+    return !is_new || sync_parent(s) ||
+           err_set(err, ERR_SYSTEM, "cannot sync the folder of '%s': %s", dir, strerror(errno));
+}
+
+/* Not open for writing: a disk that became read-only can still be drained, and remounted either way. */
 static bool lock_folder(struct spool *s, const char *dir, struct err *err)
 {
-    if (mkdir(dir, 0700) != 0 && errno != EEXIST)
-        return err_set(err, ERR_SYSTEM, "cannot make spool folder '%s': %s", dir, strerror(errno));
-    s->folder = open(dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    if (s->folder < 0)
-        return err_set(err, ERR_SYSTEM, "cannot open spool folder '%s': %s", dir, strerror(errno));
-    s->lock = openat(s->folder, "lock", O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0600);
+    s->lock = openat(s->folder.fd, "lock", O_RDONLY | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0600);
     if (s->lock < 0)
         return err_set(err, ERR_SYSTEM, "cannot write to spool folder '%s': %s", dir, strerror(errno));
     if (flock(s->lock, LOCK_EX | LOCK_NB) == 0)
@@ -34,29 +54,24 @@ static bool lock_folder(struct spool *s, const char *dir, struct err *err)
     return err_hint(err, "give each collector a folder of its own with --spool");
 }
 
-/* Readings go by the segment: there are to be several on a small disk, too. */
-static void fit_segments(struct spool *s)
+bool spool_open(struct spool **out, const char *dir, const struct spool_limits *limits, struct err *err)
 {
-    enum { SEGMENTS = 16, SMALLEST = 4096 };
-    struct statvfs v;
-    uint64_t room = s->limits.max_bytes;
-    if (fstatvfs(s->folder, &v) == 0 && v.f_blocks > 0 && (uint64_t)v.f_blocks * v.f_frsize < room)
-        room = (uint64_t)v.f_blocks * v.f_frsize;
-    room = room / SEGMENTS > SMALLEST ? room / SEGMENTS : SMALLEST;
-    if (s->limits.segment_bytes > room)
-        s->limits.segment_bytes = room;
+    return spool_open_on(out, &disk_real, dir, limits, err);
 }
 
-bool spool_open(struct spool **out, const char *dir, const struct spool_limits *limits, struct err *err)
+bool spool_open_on(struct spool **out, const struct disk *disk, const char *dir,
+                   const struct spool_limits *limits, struct err *err)
 {
     struct spool *s = calloc(1, sizeof *s);
     if (!s)
         err_no_memory();
-    *s = (struct spool){.folder = -1, .lock = -1, .limits = *limits, .next_number = 1, .next_segment = 1};
+    *s = (struct spool){
+        .folder = {disk, -1}, .lock = -1, .limits = *limits, .next_number = 1, .next_segment = 1};
     s->series[STEPS].fd = s->series[READINGS].fd = -1;
     *out = s;
-    if (lock_folder(s, dir, err) && index_read_folder(s, err)) {
-        fit_segments(s);
+    if (open_folder(s, dir, err) && lock_folder(s, dir, err) && index_read_folder(s, err)) {
+        room_fit(s);
+        room_keep_reserve(s);
         return true;
     }
     spool_close(s);
@@ -74,43 +89,11 @@ void spool_close(struct spool *s)
     }
     if (s->lock >= 0)
         close(s->lock);
-    if (s->folder >= 0)
-        close(s->folder);
+    if (s->folder.fd >= 0)
+        close(s->folder.fd);
     index_forget_ends(s);
     free(s->entries);
     free(s);
-}
-
-/* Room. */
-
-static bool is_short_of_disk(const struct spool *s)
-{
-    struct statvfs v;
-    return fstatvfs(s->folder, &v) == 0 && v.f_blocks > 0 &&
-           (double)v.f_bavail < s->limits.min_free * (double)v.f_blocks;
-}
-
-static bool drop_oldest_readings(struct spool *s)
-{
-    if (s->series[READINGS].count == 0)
-        return false;
-    uint64_t segment = s->series[READINGS].segments[0].number;
-    index_remove_segment(s, READINGS, 0);
-    for (size_t k = s->first; k < s->count; k++)
-        if (s->entries[k].segment[READINGS] == segment) {
-            s->entries[k].segment[READINGS] = 0;
-            s->state.readings_dropped++;
-        }
-    return true;
-}
-
-/* Drops readings, the oldest first, until there is room. False: there is none for this much. */
-static bool make_room(struct spool *s, uint64_t more)
-{
-    while (s->state.bytes + more > s->limits.max_bytes || is_short_of_disk(s))
-        if (!drop_oldest_readings(s))
-            return false;
-    return true;
 }
 
 /* Appending. */
@@ -151,7 +134,7 @@ static bool open_segment(struct spool *s, enum spool_kind kind, struct err *err)
     index_close_segment(s, kind);
     char name[SEGMENT_NAME];
     segment_name(name, spool_kind_name[kind], s->next_segment);
-    if (!segment_create(s->folder, name, &x->fd, err)) {
+    if (!segment_create(&s->folder, name, &x->fd, err)) {
         s->next_segment++; /* the name may have stayed */
         return false;
     }
@@ -164,7 +147,7 @@ static void take_back(struct spool *s, enum spool_kind kind, uint64_t bytes)
 {
     struct spool_series *x = &s->series[kind];
     struct spool_segment *g = &x->segments[x->count - 1];
-    if (ftruncate(x->fd, (off_t)bytes) == 0) {
+    if (s->folder.disk->truncate(x->fd, (off_t)bytes) == 0) {
         s->state.bytes -= g->bytes - bytes;
         g->bytes = bytes;
     } /* else the same batches will be there twice, which the chain of cursors sees */
@@ -192,7 +175,7 @@ static bool write_pieces(struct spool *s, enum spool_kind kind, struct appending
         struct spool_entry *e = &a->entries[k];
         if (!p->size)
             continue;
-        bool written = segment_write(x->fd, p->bytes, p->size, err);
+        bool written = segment_write(s->folder.disk, x->fd, p->bytes, p->size, err);
         e->segment[kind] = g->number;
         e->record[kind] = (struct record){.number = e->number, .offset = g->bytes, .size = p->size};
         g->bytes += p->size;
@@ -202,13 +185,13 @@ static bool write_pieces(struct spool *s, enum spool_kind kind, struct appending
             return false;
         }
     }
-    if (segment_sync(x->fd, err))
+    if (segment_sync(s->folder.disk, x->fd, err))
         return true;
     take_back(s, kind, before);
     return false;
 }
 
-/* Once more where the file was at fault; after readings went, as long as there are any, where room was. */
+/* Once more where the file was at fault; where room was, as long as anything can be given for it. */
 static bool write_stubbornly(struct spool *s, enum spool_kind kind, struct appending *a, struct err *err)
 {
     struct err first = {0};
@@ -218,7 +201,7 @@ static bool write_stubbornly(struct spool *s, enum spool_kind kind, struct appen
         struct err why = {0};
         if (write_pieces(s, kind, a, &why))
             return true;
-        again = why.kind == ERR_OUTPUT && drop_oldest_readings(s);
+        again = why.kind == ERR_OUTPUT && room_give(s);
         if (!again)
             *err = why;
     }
@@ -238,7 +221,7 @@ static void give_up_readings(struct spool *s, struct appending *a)
 /* Steps may fill the disk, but not go beyond what the spool was given. */
 static bool write_all(struct spool *s, struct appending *a, struct err *err)
 {
-    if (!make_room(s, a->bytes[STEPS] + a->bytes[READINGS]))
+    if (!room_make(s, a->bytes[STEPS] + a->bytes[READINGS]))
         give_up_readings(s, a);
     if (s->state.bytes + a->bytes[STEPS] > s->limits.max_bytes) {
         err_set(err, ERR_OUTPUT,
@@ -299,17 +282,17 @@ bool spool_append(struct spool *s, const struct batch *batches, size_t count, st
     return ok;
 }
 
-static bool write_aside(int fd, const struct batch *b, struct err *err)
+static bool write_aside(const struct disk *disk, int fd, const struct batch *b, struct err *err)
 {
     struct arena *mem = arena_new((size_t)4 << 30);
     size_t bytes, size;
     const uint8_t *payload = batch_step_encode(b, mem, &bytes);
     const uint8_t *record = segment_record(0, payload, bytes, mem, &size);
-    bool ok = segment_write(fd, record, size, err);
+    bool ok = segment_write(disk, fd, record, size, err);
     if (ok && b->readings) {
         payload = batch_readings_encode(b, mem, &bytes);
         record = payload ? segment_record(0, payload, bytes, mem, &size) : NULL;
-        ok = !record || segment_write(fd, record, size, err);
+        ok = !record || segment_write(disk, fd, record, size, err);
     }
     arena_free(mem);
     return ok;
@@ -320,13 +303,13 @@ bool spool_set_aside(struct spool *s, const struct batch *batches, size_t count,
 {
     int fd;
     segment_name(name, "refused", s->next_segment++);
-    if (!segment_create(s->folder, name, &fd, err))
+    if (!segment_create(&s->folder, name, &fd, err))
         return false;
     bool ok = true;
     for (size_t k = 0; k < count && ok; k++)
-        ok = write_aside(fd, &batches[k], err);
-    ok = ok && segment_sync(fd, err);
-    close(fd);
+        ok = write_aside(s->folder.disk, fd, &batches[k], err);
+    ok = ok && segment_sync(s->folder.disk, fd, err);
+    s->folder.disk->close(fd);
     return ok;
 }
 
@@ -354,7 +337,7 @@ static bool read_record(struct spool *s, struct spool_entry *e, enum spool_kind 
     struct err why = {0};
     char name[SEGMENT_NAME];
     segment_name(name, spool_kind_name[kind], e->segment[kind]);
-    *found = segment_read(s->folder, name, &e->record[kind], mem, payload, bytes, &why);
+    *found = segment_read(&s->folder, name, &e->record[kind], mem, payload, bytes, &why);
     if (*found)
         return true;
     if (why.kind != ERR_INPUT) {
@@ -435,8 +418,10 @@ void spool_done(struct spool *s, uint64_t number)
         s->state.batches--;
     }
     index_sweep(s);
-    if (spool_empty(s))
+    if (spool_empty(s)) {
         index_forget_ends(s);
+        room_keep_reserve(s);
+    }
     if (s->first > s->count / 2 || spool_empty(s)) {
         memmove(s->entries, s->entries + s->first, (s->count - s->first) * sizeof *s->entries);
         s->count -= s->first;

@@ -11,6 +11,7 @@
 #define COLLECTOR_SPOOL_H
 
 #include "batch.h"
+#include "disk.h"
 
 struct spool;
 
@@ -18,9 +19,12 @@ struct spool_limits {
     uint64_t max_bytes; /* of all segments together */
     uint64_t
         segment_bytes; /* a segment is closed when it has grown past this, or a share of the room there is */
-    double min_free;   /* share of the file system that readings leave free, 0..1 */
+    double low_free;   /* share of the file system, 0..1: with less of it free, people are warned */
+    double min_free;   /* the share that readings leave free */
+    uint64_t reserve_bytes; /* of a file that is the first to go when the disk is full; a sixteenth of a small
+                               disk; 0: none */
 };
-/* 2 GiB in segments of 16 MiB, a tenth of the disk left free. */
+/* 2 GiB in segments of 16 MiB; a warning at a fifth free, a tenth left free; 64 MiB in reserve. */
 extern const struct spool_limits spool_usual_limits;
 
 struct spool_state {
@@ -28,11 +32,22 @@ struct spool_state {
     int64_t oldest_us;         /* receipt of the oldest batch waiting; TIME_UNKNOWN when empty */
     uint64_t damaged;          /* records that could not be read, since open */
     uint64_t readings_dropped; /* batches whose readings went to make room, since open */
+    uint64_t reserve_bytes;    /* kept for the day on which the disk is full */
+};
+
+/* How the disk of a spool is. */
+struct spool_disk {
+    enum { DISK_WELL, DISK_LOW, DISK_SHORT } level; /* short: plain readings are not kept any more */
+    double free;                                    /* share of it, 0..1 */
+    bool is_read_only;
 };
 
 /* ERR_SYSTEM when 'dir' cannot be made, read or written; ERR_CONFIG when another process holds it. */
 MUST_USE bool spool_open(struct spool **s, const char *dir, const struct spool_limits *limits,
                          struct err *err);
+/* The same on another disk. */
+MUST_USE bool spool_open_on(struct spool **s, const struct disk *disk, const char *dir,
+                            const struct spool_limits *limits, struct err *err);
 void spool_close(struct spool *s); /* NULL is fine */
 
 /*
@@ -43,6 +58,10 @@ MUST_USE bool spool_append(struct spool *s, const struct batch *batches, size_t 
 
 bool spool_empty(const struct spool *s);
 struct spool_state spool_state(const struct spool *s);
+/* False, and a disk that is well: it cannot be asked. */
+bool spool_disk(const struct spool *s, struct spool_disk *out);
+/* The share below which a disk is at this level. */
+double spool_free_below(const struct spool *s, int level);
 /* The end of the newest batch of a source, while anything waits. False: the spool holds nothing of it. */
 bool spool_end(const struct spool *s, const char *source, struct cursor *end);
 
@@ -69,5 +88,8 @@ MUST_USE bool spool_set_aside(struct spool *s, const struct batch *batches, size
  * oldest of them (batches before the oldest that waits may still lie there). A folder that is missing is
  * empty. */
 MUST_USE bool spool_look(const char *dir, uint64_t *bytes, int64_t *oldest_us, struct err *err);
+/* The disk that a folder lies on, by the usual limits, and what is held in reserve there. False: it cannot be
+ * asked. */
+bool spool_look_at_disk(const char *dir, struct spool_disk *out, uint64_t *reserve_bytes);
 
 #endif

@@ -36,22 +36,23 @@ void index_add_segment(struct spool *s, enum spool_kind kind, uint64_t number, u
 void index_close_segment(struct spool *s, enum spool_kind kind)
 {
     if (s->series[kind].fd >= 0)
-        close(s->series[kind].fd);
+        s->folder.disk->close(s->series[kind].fd);
     s->series[kind].fd = -1;
 }
 
-void index_remove_segment(struct spool *s, enum spool_kind kind, size_t at)
+bool index_remove_segment(struct spool *s, enum spool_kind kind, size_t at)
 {
     struct spool_series *x = &s->series[kind];
     char name[SEGMENT_NAME];
     segment_name(name, spool_kind_name[kind], x->segments[at].number);
     if (at + 1 == x->count)
         index_close_segment(s, kind);
-    unlinkat(s->folder, name,
-             0); /* one that stays is found at the next open, and its batches are stored already */
+    if (s->folder.disk->unlink(s->folder.fd, name) != 0 && errno != ENOENT)
+        return false;
     s->state.bytes -= x->segments[at].bytes;
     memmove(x->segments + at, x->segments + at + 1, (x->count - at - 1) * sizeof *x->segments);
     x->count--;
+    return true;
 }
 
 static struct spool_segment *segment_of(const struct spool *s, const struct spool_entry *e,
@@ -247,7 +248,7 @@ static int by_segment(const void *a, const void *b)
 
 static bool find_segments(struct spool *s, struct err *err)
 {
-    int again = openat(s->folder, ".", O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    int again = openat(s->folder.fd, ".", O_RDONLY | O_DIRECTORY | O_CLOEXEC);
     DIR *d = again >= 0 ? fdopendir(again) : NULL;
     if (!d) {
         err_set(err, ERR_SYSTEM, "cannot read the spool's folder: %s", strerror(errno));
@@ -275,7 +276,7 @@ static bool scan(struct spool *s, enum spool_kind kind, record_fn *take, struct 
         struct opening o = {s, g->number};
         char name[SEGMENT_NAME];
         segment_name(name, spool_kind_name[kind], g->number);
-        if (!segment_scan(s->folder, name, take, &o, &s->state.damaged, &g->bytes, err))
+        if (!segment_scan(&s->folder, name, take, &o, &s->state.damaged, &g->bytes, err))
             return false;
         s->state.bytes += g->bytes;
     }

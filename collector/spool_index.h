@@ -37,7 +37,8 @@ struct spool_source_end {
 };
 
 struct spool {
-    int folder, lock;
+    struct folder folder;
+    int lock;
     struct spool_limits limits;
     struct spool_series series[KINDS];
     struct spool_entry *entries; /* by number; those before 'first' are done */
@@ -50,7 +51,8 @@ struct spool {
 
 void index_add_segment(struct spool *s, enum spool_kind kind, uint64_t number, uint64_t bytes);
 void index_close_segment(struct spool *s, enum spool_kind kind);
-void index_remove_segment(struct spool *s, enum spool_kind kind, size_t at);
+/* False: its file stays, and so does it; the next sweep tries again. */
+bool index_remove_segment(struct spool *s, enum spool_kind kind, size_t at);
 bool index_has(const struct spool *s, const struct spool_entry *e, enum spool_kind kind);
 /* The batch needs its segment, or needs it no more. */
 void index_need(struct spool *s, const struct spool_entry *e, enum spool_kind kind, int change);

@@ -50,9 +50,10 @@ bool spool_look(const char *dir, uint64_t *bytes, int64_t *oldest_us, struct err
     uint64_t steps, damaged = 0, size;
     sum_up(d, bytes, &steps);
     struct err gone = {0}; /* stored while we looked */
+    const struct folder folder = {&disk_real, dirfd(d)};
     char name[SEGMENT_NAME];
     segment_name(name, "steps", steps);
-    if (steps != UINT64_MAX && !segment_scan(dirfd(d), name, note_receipt, oldest_us, &damaged, &size, &gone))
+    if (steps != UINT64_MAX && !segment_scan(&folder, name, note_receipt, oldest_us, &damaged, &size, &gone))
         *oldest_us = TIME_UNKNOWN;
     closedir(d);
     return true;
