@@ -261,6 +261,24 @@ static void check_spool(struct health *h, const struct findings *f)
                  "pg_isready, then vaneward-collector run");
 }
 
+static void check_spool_disk(struct health *h, const struct findings *f)
+{
+    const struct spool_disk *disk = &f->spool_disk;
+    if (!f->has_spool_disk)
+        return;
+    if (disk->is_read_only)
+        complain(h, SEVERITY_WRONG, "spool",
+                 "its disk is read-only: while the database is away nothing is read",
+                 arena_printf(h->mem, "findmnt -T '%s', dmesg", f->spool));
+    if (disk->level != DISK_WELL)
+        complain(h, disk->level == DISK_SHORT ? SEVERITY_WRONG : SEVERITY_NOTICE, "spool",
+                 arena_printf(h->mem, "%.0f %% of its disk is free%s", 100 * disk->free,
+                              disk->level == DISK_SHORT
+                                  ? ": while the database is away plain readings are not kept"
+                                  : ""),
+                 arena_printf(h->mem, "df -h '%s'", f->spool));
+}
+
 static void check_spool_losses(struct health *h, const struct findings *f)
 {
     if (!f->has_state)
@@ -278,7 +296,8 @@ static void check_spool_losses(struct health *h, const struct findings *f)
 }
 
 static void (*const checks[])(struct health *h, const struct findings *f) = {
-    check_database, check_collector, check_alerts, check_journal, check_spool, check_spool_losses,
+    check_database, check_collector,  check_alerts,       check_journal,
+    check_spool,    check_spool_disk, check_spool_losses,
 };
 
 /* Stable: complaints of one severity stay as they were found. */
