@@ -254,9 +254,26 @@ bool link_wait_for_room(struct db *db, const char *what, struct err *err)
     return link_wait(db, what, &events, err);
 }
 
+/*
+ * Whether there is no result yet. For want of memory libpq leaves an answer that came (that a COPY may begin)
+ * where it lies and is busy, though nothing more will come: without memory for a result the program ends,
+ * with it libpq takes the answer at the second look.
+ */
+static bool is_busy(struct db *db)
+{
+    enum { RESULT_BYTES = 2048 };
+    if (!PQisBusy(db->conn))
+        return false;
+    PGresult *probe = PQmakeEmptyPGresult(NULL, PGRES_COMMAND_OK);
+    if (!probe || !PQresultAlloc(probe, RESULT_BYTES))
+        err_no_memory();
+    PQclear(probe);
+    return PQisBusy(db->conn);
+}
+
 bool link_result(struct db *db, const char *what, PGresult **result, struct err *err)
 {
-    while (PQisBusy(db->conn)) {
+    while (is_busy(db)) {
         short events = POLLIN;
         if (!link_wait(db, what, &events, err) || !consume(db, what, err))
             return false;
