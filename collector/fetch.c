@@ -15,7 +15,7 @@
  * libcurl walks all connections of a multi handle at the end of every transfer, so the hosts are dealt out to
  * several handles. Its cache of addresses is walked too, and is switched off.
  */
-enum { SHARDS = 32, SPARE_DESCRIPTORS = 256 };
+enum { MOST_SHARDS = 32, DESCRIPTORS_A_SHARD = 16, SPARE_DESCRIPTORS = 256 };
 
 const struct fetch_limits fetch_usual_limits = {
     .connect_ms = 3000, .total_ms = 15000, .max_bytes = 16 * 1024 * 1024, .targets = 64};
@@ -29,7 +29,8 @@ struct shard {
 struct fetch {
     struct fetch_limits limits;
     struct curl_slist *headers;
-    struct shard shards[SHARDS];
+    struct shard shards[MOST_SHARDS];
+    size_t shard_count;
     struct transfer **all;
     size_t count;
     struct transfer *idle;
@@ -124,6 +125,15 @@ static void allow_descriptors(size_t targets)
     setrlimit(RLIMIT_NOFILE, &limit);
 }
 
+/* A shard takes descriptors of its own: where they are few, most are left to connections. */
+static size_t shards_allowed(void)
+{
+    struct rlimit limit;
+    if (getrlimit(RLIMIT_NOFILE, &limit) < 0 || limit.rlim_cur >= MOST_SHARDS * DESCRIPTORS_A_SHARD)
+        return MOST_SHARDS;
+    return limit.rlim_cur < DESCRIPTORS_A_SHARD ? 1 : limit.rlim_cur / DESCRIPTORS_A_SHARD;
+}
+
 bool fetch_new(struct fetch **out, const struct fetch_limits *limits, struct err *err)
 {
     curl_global_init(CURL_GLOBAL_DEFAULT);
@@ -138,8 +148,8 @@ bool fetch_new(struct fetch **out, const struct fetch_limits *limits, struct err
     if (f->epoll < 0)
         return err_set(err, ERR_SYSTEM, "cannot wait for transfers: %s", strerror(errno));
     size_t connections = limits->targets < LONG_MAX ? limits->targets + 1 : LONG_MAX;
-    for (int k = 0; k < SHARDS; k++) {
-        if (!shard_open(&f->shards[k], f->epoll, connections, err))
+    for (size_t most = shards_allowed(); f->shard_count < most; f->shard_count++) {
+        if (!shard_open(&f->shards[f->shard_count], f->epoll, connections, err))
             return false;
     }
     return true;
@@ -156,7 +166,7 @@ void fetch_free(struct fetch *f)
         transfer_release(t);
         free(t);
     }
-    for (int k = 0; k < SHARDS; k++) {
+    for (size_t k = 0; k < MOST_SHARDS; k++) { /* one may be half open */
         curl_multi_cleanup(f->shards[k].multi);
         if (f->shards[k].epoll > 0)
             close(f->shards[k].epoll);
@@ -176,7 +186,7 @@ static struct shard *shard_of(struct fetch *f, const char *url)
     uint64_t hash = UINT64_C(14695981039346656037); /* FNV-1a */
     for (const char *p = host; *p && *p != '/'; p++)
         hash = (hash ^ (unsigned char)*p) * UINT64_C(1099511628211);
-    return &f->shards[(hash >> 32) % SHARDS];
+    return &f->shards[(hash >> 32) % f->shard_count];
 }
 
 static struct transfer *idle_transfer(struct fetch *f)
@@ -280,7 +290,7 @@ static bool take_ended(struct fetch *f, struct fetched *out)
         hand_out(f, t, CURLE_OK, out);
         return true;
     }
-    for (int k = 0; k < SHARDS; k++) {
+    for (size_t k = 0; k < f->shard_count; k++) {
         int left;
         CURLMsg *message = curl_multi_info_read(f->shards[k].multi, &left);
         if (!message || message->msg != CURLMSG_DONE)
@@ -311,7 +321,7 @@ static void serve_sockets(struct shard *s)
 static void serve_timers(struct fetch *f)
 {
     int64_t now = clock_mono_ms();
-    for (int k = 0; k < SHARDS; k++) {
+    for (size_t k = 0; k < f->shard_count; k++) {
         struct shard *s = &f->shards[k];
         if (s->timer_ms < 0 || s->timer_ms > now)
             continue;
@@ -324,7 +334,7 @@ static void serve_timers(struct fetch *f)
 static int64_t until_timer_ms(const struct fetch *f, int64_t now_ms, int64_t at_most_ms)
 {
     int64_t wait = at_most_ms;
-    for (int k = 0; k < SHARDS; k++) {
+    for (size_t k = 0; k < f->shard_count; k++) {
         int64_t timer = f->shards[k].timer_ms;
         if (timer >= 0 && timer - now_ms < wait)
             wait = timer > now_ms ? timer - now_ms : 0;
@@ -340,9 +350,9 @@ bool fetch_wait(struct fetch *f, int64_t timeout_ms, struct fetched *out)
         if (take_ended(f, out))
             return true;
         int64_t now = clock_mono_ms();
-        struct epoll_event events[SHARDS];
+        struct epoll_event events[MOST_SHARDS];
         int64_t wait = until_timer_ms(f, now, end_ms > now ? end_ms - now : 0);
-        int n = epoll_wait(f->epoll, events, SHARDS, (int)(wait < INT_MAX ? wait : INT_MAX));
+        int n = epoll_wait(f->epoll, events, MOST_SHARDS, (int)(wait < INT_MAX ? wait : INT_MAX));
         for (int k = 0; k < n; k++)
             serve_sockets(events[k].data.ptr);
         serve_timers(f);

@@ -12,6 +12,8 @@ import time
 
 CHUNK = b"x" * 65536
 BOMB = gzip.compress(b"0" * 200_000_000, 1)
+BODY_LIMIT, HEADER_LIMIT = 16 * 1024 * 1024, 64 * 1024
+FRAME = b'{"feed":1,"instance":"i","created":"2026-03-02T08:00:05Z","buffer":{"size":9,"first":1,"last":9,"next":10},"observations":[%s]}'
 
 
 def answer(body, head=b"", status=b"200 OK"):
@@ -142,6 +144,55 @@ class Evil:
     def hundreds(self, client):
         while True:
             client.sendall(b"HTTP/1.1 100 Continue\r\n\r\n")
+
+    # a limit: one less, as much, one more; the name ends with the size
+
+    def sized(self, client, size, head=b"", chunked=False):
+        body = FRAME % b""
+        body += b" " * (size - len(body))
+        if not chunked:
+            client.sendall(answer(body, head))
+            return
+        client.sendall(b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n")
+        for k in range(0, size, 65536):
+            client.sendall(b"%x\r\n%s\r\n" % (len(body[k:k + 65536]), body[k:k + 65536]))
+        client.sendall(b"0\r\n\r\n")
+
+    def body_less(self, client):
+        self.sized(client, BODY_LIMIT - 1)
+
+    def body_limit(self, client):
+        self.sized(client, BODY_LIMIT)
+
+    def body_more(self, client):
+        self.sized(client, BODY_LIMIT + 1)
+
+    def chunks_limit(self, client):  # what counts is the body, not what travels
+        self.sized(client, BODY_LIMIT, chunked=True)
+
+    def chunks_more(self, client):
+        self.sized(client, BODY_LIMIT + 1, chunked=True)
+
+    def header(self, client, size):
+        usual = len(answer(b"x" * 200, b"X-Fill: \r\n")) - 200
+        self.sized(client, 200, b"X-Fill: " + b"f" * (size - usual) + b"\r\n")
+
+    def header_less(self, client):
+        self.header(client, HEADER_LIMIT - 1)
+
+    def header_limit(self, client):
+        self.header(client, HEADER_LIMIT)
+
+    def header_more(self, client):
+        self.header(client, HEADER_LIMIT + 1)
+
+    # bodies within the limit that would take a hundred times their size
+
+    def dense(self, client):
+        client.sendall(answer(FRAME % (b"{}," * 5_500_000 + b"{}")))
+
+    def numbers(self, client):
+        client.sendall(answer(FRAME % (b"0," * 8_000_000 + b"0")))
 
     # elsewhere
 

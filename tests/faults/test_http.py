@@ -25,6 +25,7 @@ BIN = pathlib.Path(sys.argv.pop(1)).resolve() if len(sys.argv) > 1 and os.path.i
 LONG = os.environ.get("VANEWARD_LONG") == "1"
 CANARY = "canary-7f3d19c4e2"
 BODY_LIMIT_KB = 16 * 1024
+ONE_BY_ONE = ("--in-flight", "1")  # large answers keep the one thread of a slow machine busy
 
 
 class Plant(unittest.TestCase):
@@ -77,14 +78,15 @@ class Plant(unittest.TestCase):
         write("bindings", ["source,device,item,role,drive,position"] + [f"{k},d,i,fan_speed,d-{k},internal-1" for k in sources])
         self.program("register", str(files))
 
-    def once(self, status=3, around=()):
+    def once(self, status=3, around=(), args=()):
         """{source: why} of the sources that were not read in one run."""
-        out = self.program("run", "--once", "--json", "--no-seal", "--credentials", str(self.secrets), status=status, around=around)
+        out = self.program("run", "--once", "--json", "--no-seal", "--credentials", str(self.secrets), *args, status=status,
+                           around=around)
         return {row["source"]: row["why"] for row in json.loads(out)["not_read"]}
 
-    def check(self, expected, good=("good",), around=()):
+    def check(self, expected, good=("good",), around=(), args=()):
         """Exactly these fail, each with its reason, and leave nothing but a counted failure."""
-        why = self.once(3 if expected else 0, around)
+        why = self.once(3 if expected else 0, around, args)
         for source, reason in expected.items():
             self.assertIn(source, why, f"{source} was read")
             self.assertRegex(why[source], reason, source)
@@ -98,10 +100,10 @@ class Plant(unittest.TestCase):
         stored = {row[0] for row in self.sql("SELECT source FROM vaneward.gap UNION SELECT source FROM vaneward.set_aside")}
         self.assertFalse(stored & set(expected))
 
-    def start(self, *args):
+    def start(self, *args, around=()):
         self.log = open(self.dir / "log", "w+")
         self.addCleanup(self.log.close)
-        process = subprocess.Popen([BIN / "vaneward-collector", "run", "--no-seal", "--verbose", "--credentials", str(self.secrets), *args],
+        process = subprocess.Popen([*around, BIN / "vaneward-collector", "run", "--no-seal", "--verbose", "--credentials", str(self.secrets), *args],
                                    env=self.env, stdout=self.log, stderr=self.log)
         self.addCleanup(lambda: process.poll() is None and (process.kill(), process.wait()))
         return process
@@ -156,21 +158,45 @@ class BrokenServers(Plant):
     def test_floods_are_cut_off_and_the_others_are_read(self):
         self.check_all(self.FLOODS)
 
+    def test_a_limit_is_taken_and_one_more_is_refused(self):
+        taken = ("body_less", "body_limit", "chunks_limit", "header_less", "header_limit")
+        refused = {"body_more": "larger than 16777216 bytes", "chunks_more": "larger than 16777216 bytes",
+                   "header_more": "header of the answer is larger than 65536 bytes"}
+        self.register({name: {"url": self.url(name)} for name in (*taken, *refused)})
+        self.check(refused, good=taken, args=ONE_BY_ONE)
+
+    def test_bodies_that_would_fill_the_memory_are_refused_and_the_others_are_read(self):
+        """What a value takes in memory is a hundred times what it takes on the way."""
+        hostile = {"dense": "more than 1000000 values"}
+        if LONG:
+            hostile["numbers"] = "more than 1000000 values"
+        self.register({"good": {"url": self.url("good")}})
+        usual = self.peak_kb(0)
+        for name, reason in hostile.items():
+            self.register({name: {"url": self.url(name)}, "good": {"url": self.url("good")}})
+            self.check({name: reason}, args=ONE_BY_ONE)
+            peak = self.peak_kb(3)
+            print(f"{name}: {peak - usual} kB above the usual {usual} kB", file=sys.stderr)
+            self.assertLess(peak - usual, 2 * BODY_LIMIT_KB)
+
     def test_memory_stays_below_twice_the_limit(self):
         self.register({"good": {"url": self.url("good")}})
         usual = self.peak_kb(0)
         for name in self.FLOODS:
             self.register({name: {"url": self.url(name)}})
             peak = self.peak_kb(3)
+            print(f"{name}: {peak - usual} kB above the usual {usual} kB", file=sys.stderr)
             self.assertLess(peak - usual, 2 * BODY_LIMIT_KB, f"{name}: {peak} kB, usual {usual} kB")
 
     def peak_kb(self, status):
-        process = subprocess.Popen([BIN / "vaneward-collector", "run", "--once", "--no-seal"], env=self.env,
-                                   stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        _, code, usage = os.wait4(process.pid, 0)
-        process.returncode = os.waitstatus_to_exitcode(code)
-        self.assertEqual(process.returncode, status)
-        return usage.ru_maxrss
+        """By way of a small process: what is counted for a child begins with the size of its parent."""
+        count = ("import os, subprocess, sys; child = subprocess.Popen(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL);"
+                 "_, code, usage = os.wait4(child.pid, 0); print(os.waitstatus_to_exitcode(code), usage.ru_maxrss)")
+        done = subprocess.run([sys.executable, "-S", "-c", count, str(BIN / "vaneward-collector"), "run", "--once", "--no-seal",
+                               *ONE_BY_ONE], env=self.env, check=True, capture_output=True, text=True)
+        returned, peak = map(int, done.stdout.split())
+        self.assertEqual(returned, status)
+        return peak
 
 
 class Addresses(Plant):
@@ -198,6 +224,17 @@ class Addresses(Plant):
                 expected["name"] = "must not be reached: it is a loopback address"
         self.register(sources, {"ten": "10.0.0.0/8", "own": "127.0.0.0/8 10.0.0.0/8"})
         self.check(expected, good=("good", "listed"))
+
+    def test_a_name_that_leads_to_this_machine_is_refused(self):
+        hosts = self.dir / "hosts"
+        hosts.write_text("127.0.0.1 localhost press-7.example\n::ffff:127.0.0.1 press-8.example\n169.254.169.254 press-9.example\n")
+        with_hosts = ("unshare", "-m", "sh", "-c", f'mount --bind {hosts} /etc/hosts && exec "$@"', "sh")
+        if subprocess.run([*with_hosts, "true"], capture_output=True).returncode:
+            self.skipTest("a hosts file of its own cannot be given to a program here")
+        self.register({name: {"url": self.url("good", f"{name}.example")} for name in ("press-7", "press-8", "press-9")}
+                      | {"good": {"url": self.url("good", "localhost")}})
+        self.check({"press-7": "is a loopback address, which the url does not name", "press-8": "is a loopback address",
+                    "press-9": "is a link-local address"}, around=with_hosts)
 
     def test_a_kept_connection_is_no_way_round(self):
         self.register({"good": {"url": self.url("good"), "site": "own"}, "outside": {"url": self.url("good"), "site": "ten"}},
@@ -334,9 +371,53 @@ class Credentials(Plant):
                 self.assertNotIn(secret, text)
 
 
+class Scarce(Plant):
+    """Too little of something slows the reading down or ends it with a word; it never crashes, and a restart goes on."""
+
+    def read(self):
+        return int(self.sql("SELECT count(*) FROM vaneward.source_cursor WHERE last_contact_at IS NOT NULL")[0][0])
+
+    def wait_for_read(self, count, seconds=60):
+        until = time.monotonic() + seconds
+        while self.read() < count:
+            self.assertLess(time.monotonic(), until, f"{self.read()} of {count} sources read")
+            time.sleep(0.2)
+
+    def go_on(self, sources):
+        process = self.start()
+        self.wait_for_read(sources)
+        self.stop(process)
+        twice = self.sql("SELECT count(*) FROM vaneward.gap")
+        self.assertEqual(twice, [["0"]])
+
+    def test_32_descriptors_are_shared_by_40_sources(self):
+        if not shutil.which("prlimit"):
+            self.skipTest("prlimit is not installed")
+        self.register({f"good{k}": {"url": self.url(f"good{k}")} for k in range(40)})
+        process = self.start(around=("prlimit", "--nofile=32"))
+        self.wait_for_read(20)
+        self.assertIsNone(process.poll())
+        self.assertLessEqual(len(os.listdir(f"/proc/{process.pid}/fd")), 32)
+        self.stop(process)
+        self.go_on(40)
+
+    def test_without_memory_it_ends_with_a_word_and_goes_on_when_there_is_some(self):
+        if not shutil.which("prlimit"):
+            self.skipTest("prlimit is not installed")
+        if b"__asan_init" in (BIN / "vaneward-collector").read_bytes():
+            self.skipTest("a sanitized build needs all addresses")
+        self.register({"body_limit": {"url": self.url("body_limit")}})
+        process = subprocess.Popen(["prlimit", "--as=120000000", BIN / "vaneward-collector", "run", "--once", "--no-seal"], env=self.env,
+                                   stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+        _, said = process.communicate(timeout=60)
+        self.assertIn(process.returncode, (0, 3, 71), said)
+        self.register({f"good{k}": {"url": self.url(f"good{k}")} for k in range(3)})
+        self.go_on(3)
+
+
 class ManyDead(Plant):
-    def test_a_thousand_dead_sources_do_not_slow_ten(self):
-        live, dead = 10, 1000
+    def test_many_dead_sources_do_not_slow_ten(self):
+        live, dead = 10, 1000 if LONG else 200
         hole, refused = BlackHole(), refused_port()
         sources = {f"live-{k}": {"url": self.url(f"good{k}")} for k in range(live)}
         for k in range(dead):
@@ -345,7 +426,7 @@ class ManyDead(Plant):
         self.register(sources)
         begin = len(self.evil.asked)
         process = self.start()
-        time.sleep(60 if LONG else 35)
+        time.sleep(60 if LONG else 25)
         self.stop(process)
         asked = {}
         for at, path in self.evil.asked[begin:]:
@@ -356,7 +437,7 @@ class ManyDead(Plant):
         print(f"\n{len(errors)} periods of {live} live sources beside {dead} dead ones: mean error {mean * 100:.1f} %, "
               f"worst {worst * 100:.0f} %", file=sys.stderr)
         self.assertEqual(len(asked), live)
-        self.assertGreater(len(errors), live * (40 if LONG else 15))
+        self.assertGreater(len(errors), live * (40 if LONG else 12))
         self.assertLess(mean, 0.1)
 
 

@@ -53,7 +53,7 @@ class Cable(Plant):
         cls.far = f"http://10.213.77.2:{cls.server.stdout.readline().strip()}/good"
 
     def next(self, source):
-        return int(self.sql(f"SELECT next_sequence FROM vaneward.source_cursor WHERE source = '{source}'")[0][0])
+        return int(self.sql(f"SELECT coalesce(max(next_sequence), 0) FROM vaneward.source_cursor WHERE source = '{source}'")[0][0])
 
     def wait_until(self, true, seconds, what):
         until = time.monotonic() + seconds
@@ -93,14 +93,34 @@ class Cable(Plant):
 
     def test_a_bad_cable_loses_and_doubles_nothing(self):
         self.register({"far": {"url": self.far}})
-        inside("iptables", "-A", "INPUT", "-m", "statistic", "--mode", "random", "--probability", "0.2", "-j", "DROP")
-        try:
-            process = self.start()
-            time.sleep(20)
-            self.stop(process)
-        finally:
-            inside("iptables", "-F")
+        process = self.start()
+        for lost in ("0.05", "0.2"):
+            inside("iptables", "-A", "INPUT", "-m", "statistic", "--mode", "random", "--probability", lost, "-j", "DROP")
+            try:
+                time.sleep(10)
+            finally:
+                inside("iptables", "-F")
+        self.stop(process)
         self.assertGreater(self.next("far"), 10)
+        self.check_once_each("far")
+
+    def test_a_slow_link_is_given_up_at_the_deadline_and_loses_and_doubles_nothing(self):
+        narrow = lambda verb, rate: inside("tc", "qdisc", verb, "dev", INSIDE, "root", "tbf", "rate", rate, "burst", "1600", "latency", "5s",
+                                           check=False)
+        if narrow("add", "64kbit").returncode:
+            self.skipTest("tc cannot make a link slow here")
+        self.addCleanup(inside, "tc", "qdisc", "delete", "dev", INSIDE, "root", check=False)
+        self.register({"far": {"url": self.far}})
+        process = self.start()
+        self.wait_until(lambda: self.next("far") > 10, 60, "reading over a slow link")
+        narrow("change", "1kbit")
+        failure = lambda: self.sql("SELECT coalesce(last_error, '') FROM vaneward.source_cursor WHERE failures > 0")
+        self.wait_until(failure, 60, "failure")
+        self.assertRegex(failure()[0][0], "too slow|[Tt]ime.?out|timed out")
+        far = self.next("far")
+        inside("tc", "qdisc", "delete", "dev", INSIDE, "root")
+        self.wait_until(lambda: self.next("far") > far + 10, 60, "return")
+        self.stop(process)
         self.check_once_each("far")
 
 
