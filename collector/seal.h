@@ -23,7 +23,8 @@ struct seal_report {
 
 /* Seals everything that is due at now_us. */
 MUST_USE bool seal(struct db *db, int64_t now_us, struct seal_report *out, struct err *err);
-/* One step of at most about max_readings; *more says whether something was done. */
+/* One step of at most about max_readings. *more false: nothing was due, and the partitions that sealing has
+ * emptied were dropped. */
 MUST_USE bool seal_step(struct db *db, int64_t now_us, int64_t max_readings, struct seal_report *out,
                         bool *more, struct err *err);
 

@@ -37,6 +37,20 @@ static void add_report(struct seal_report *sum, const struct seal_report *step)
     sum->fan_days += step->fan_days;
 }
 
+/*
+ * Readings that cannot be unpacked or blocks that the database refuses do not keep the sources from being
+ * read: they stay where they lie, and are tried again an hour later.
+ */
+static bool put_off(struct err *err)
+{
+    err_in(err, "sealing");
+    if (err->kind != ERR_INPUT && err->kind != ERR_REJECTED)
+        return false;
+    log_error("seal.failed", "why='%s'", err->text);
+    err_clear(err);
+    return true;
+}
+
 bool upkeep_seal(struct upkeep *u, struct db *db, void (*alive)(void *context), void *context,
                  struct err *err)
 {
@@ -47,7 +61,7 @@ bool upkeep_seal(struct upkeep *u, struct db *db, void (*alive)(void *context), 
     for (bool more = true; more;) {
         struct seal_report step = {0};
         if (!seal_step(db, now_us, SEAL_READINGS, &step, &more, err))
-            return err_in(err, "sealing");
+            return put_off(err);
         add_report(&sum, &step);
         alive(context);
     }

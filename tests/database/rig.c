@@ -2,8 +2,11 @@
 
 #include <check.h>
 
+#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <sys/socket.h>
+#include <unistd.h>
 
 void rig_do(struct db *db, const char *text)
 {
@@ -69,6 +72,35 @@ void rig_register(struct db *db, int drives)
              " ('s', 'b', 'http://b', 'mtconnect');",
              drives, drives);
     rig_do(db, text);
+}
+
+static int points_to_death; /* 0: it goes on living */
+
+void rig_die_at(int point)
+{
+    points_to_death = point;
+}
+
+static void pass_point(void)
+{
+    if (points_to_death && --points_to_death == 0)
+        raise(SIGKILL);
+}
+
+/* In place of the C library's, also for libpq: every message to the server goes through here. */
+ssize_t send(int fd, const void *bytes, size_t size, int flags)
+{
+    pass_point();
+    ssize_t sent = sendto(fd, bytes, size, flags, NULL, 0);
+    pass_point();
+    return sent;
+}
+
+void rig_wait_until_alone(struct db *db)
+{
+    while (rig_number(db, "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database()"
+                          " AND backend_type = 'client backend'") > 1)
+        usleep(1000);
 }
 
 static int by_fan_and_time(const void *left, const void *right)

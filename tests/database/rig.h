@@ -19,6 +19,12 @@ const char *rig_table(struct db *db, struct arena *mem, const char *text);
  * d1) and y (of no drive). */
 void rig_register(struct db *db, int drives);
 
+/* Kills this process, as kill -9 does, at a point of its talk with the server from now on: 1 before its first
+ * message, 2 after that, 3 before the second one, and so on. */
+void rig_die_at(int point);
+/* Until no other session is left in this database: what a killed one had sent is done or undone. */
+void rig_wait_until_alone(struct db *db);
+
 /* Every reading of a site, from journal, hour and day blocks, in order of fan and time. */
 struct reading *rig_readings(struct db *db, struct arena *mem, const char *site, size_t *count);
 void rig_sort(struct reading *readings, size_t count);

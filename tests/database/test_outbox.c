@@ -6,13 +6,17 @@
 
 #include <check.h>
 
+#include <signal.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/wait.h>
+#include <unistd.h>
 
 static const struct outbox_channels both = {{"command", "webhook"}, 2};
 static const struct outbox_channels command = {{"command"}, 1};
 
 static struct server *server;
+static const char *conninfo;
 static struct db *db;
 static struct arena *mem;
 static struct err err;
@@ -27,7 +31,8 @@ static void set_up(void)
 {
     mem = arena_new(SIZE_MAX);
     next_sequence = 1;
-    ck_assert_msg(db_open(&db, server_prepared_database(server), "test", &err), "%s", err.text);
+    conninfo = server_prepared_database(server);
+    ck_assert_msg(db_open(&db, conninfo, "test", &err), "%s", err.text);
     rig_register(db, 2);
     rig_do(db, "INSERT INTO vaneward.code_map (controller, native_code, kind) VALUES ('c', 'W1', "
                "'fan_warning'), ('c', 'A2', 'fan_alarm')");
@@ -39,11 +44,9 @@ static void tear_down(void)
     arena_free(mem);
 }
 
-/* Times are seconds before now, received in the order of the calls; then episodes are worked out. */
-static void report(int ago, const char *drive, const char *state, const char *code,
-                   const struct outbox_channels *to)
+/* Times are seconds before now, received in the order of the calls. */
+static void condition(int ago, const char *drive, const char *state, const char *code)
 {
-    int64_t drives;
     rig_do(db,
            arena_printf(mem,
                         "INSERT INTO vaneward.condition (site, source, instance, sequence, received_at, "
@@ -52,6 +55,14 @@ static void report(int ago, const char *drive, const char *state, const char *co
                         "'%s', nullif('%s', ''), 'm', '%s')",
                         next_sequence, next_sequence, ago, drive, state, code, drive));
     next_sequence++;
+}
+
+/* Then episodes are worked out. */
+static void report(int ago, const char *drive, const char *state, const char *code,
+                   const struct outbox_channels *to)
+{
+    int64_t drives;
+    condition(ago, drive, state, code);
     ck_assert_msg(fold_new(db, to, &drives, &err), "%s", err.text);
 }
 
@@ -107,6 +118,53 @@ START_TEST(an_episode_that_proves_to_be_another_is_withdrawn)
                                "SELECT event, version, began_at < now() - interval '150 s' FROM "
                                "vaneward.alert_outbox ORDER BY began_at DESC, version"),
                      "opened,1,f; withdrawn,2,f; opened,1,t");
+}
+END_TEST
+
+/* Each episode as it is known now was told, and nothing else. */
+static void every_episode_is_told(int point)
+{
+    const char *wrong = rig_table(
+        db, mem,
+        "SELECT e.drive, e.began_at, o.event FROM (SELECT * FROM vaneward.episode WHERE known_until IS NULL) "
+        "e"
+        "  FULL JOIN (SELECT DISTINCT ON (drive, began_at) * FROM vaneward.alert_outbox"
+        "              ORDER BY drive, began_at, version DESC) o"
+        "    ON o.drive = e.drive AND o.began_at = e.began_at"
+        " WHERE o.event IS DISTINCT FROM CASE WHEN e.ended_at IS NULL THEN 'opened' ELSE 'ended' END");
+    ck_assert_msg(!*wrong, "point %d: %s", point, wrong);
+    ck_assert_int_eq(rig_number(db, "SELECT count(*) - count(DISTINCT (drive, began_at, event)) FROM"
+                                    " vaneward.alert_outbox"),
+                     0);
+}
+
+/* Before and after each message to the server: episodes, their marks and their alerts are stored together. */
+START_TEST(a_killed_fold_is_made_whole_by_the_next)
+{
+    static const char *const versions =
+        "SELECT md5(string_agg(e::text, ' ' ORDER BY e::text)) FROM vaneward.episode e";
+    int64_t drives;
+    int status = 0, point = 1;
+    for (; point == 1 || !WIFEXITED(status); point++) {
+        ck_assert_int_lt(point, 300);
+        condition(3500 - 10 * point, "d1", point % 2 ? "warning" : "normal", point % 2 ? "W1" : "");
+        condition(3500 - 10 * point, "d2", point % 3 ? "warning" : "normal", point % 3 ? "W1" : "");
+        pid_t child = fork();
+        if (child == 0) {
+            ck_assert(db_open(&db, conninfo, "killed", &err));
+            rig_die_at(point);
+            _exit(!fold_new(db, &command, &drives, &err));
+        }
+        ck_assert_int_eq(waitpid(child, &status, 0), child);
+        ck_assert(WIFSIGNALED(status) ? WTERMSIG(status) == SIGKILL : WEXITSTATUS(status) == 0);
+        rig_wait_until_alone(db);
+        every_episode_is_told(point);
+    }
+    ck_assert_int_gt(rig_number(db, "SELECT count(*) FROM vaneward.episode WHERE known_until IS NULL"), 10);
+    ck_assert_int_eq(rig_number(db, "SELECT count(*) FROM vaneward.condition WHERE NOT folded"), 0);
+    const char *killed = rig_table(db, mem, versions);
+    ck_assert_msg(fold_all(db, &drives, &err), "%s", err.text);
+    ck_assert_str_eq(rig_table(db, mem, versions), killed);
 }
 END_TEST
 
@@ -186,6 +244,7 @@ int main(void)
     tcase_add_test(tc, history_and_runs_without_channels_write_nothing);
     tcase_add_test(tc, an_alarm_of_an_old_warning_is_news);
     tcase_add_test(tc, an_episode_that_proves_to_be_another_is_withdrawn);
+    tcase_add_test(tc, a_killed_fold_is_made_whole_by_the_next);
     tcase_add_test(tc, one_episode_is_told_in_order_and_a_try_is_nobody_elses);
     tcase_add_test(tc, what_fails_waits_longer_each_time_and_is_given_up_after_a_day);
     tcase_add_test(tc, what_is_settled_is_forgotten_after_a_month);

@@ -5,6 +5,7 @@
 #include "journal.h"
 #include "seal.h"
 #include "summary.h"
+#include "upkeep.h"
 
 #include <check.h>
 
@@ -259,39 +260,85 @@ START_TEST(no_reading_is_ever_lost)
 }
 END_TEST
 
+/* Readings of the closed days and of a closed hour of the open one, late for what was sealed before. */
+static void store_late(int64_t now, int salt)
+{
+    struct reading r[16];
+    for (int k = 0; k < 16; k++) {
+        int64_t age = (5 + (k + salt) % 4 * 20) * US_PER_HOUR + rand() % 60 * MINUTE;
+        int64_t own = (int64_t)stored_count + k; /* no two at the same moment: their order is nobody's */
+        r[k] = (struct reading){1 + (uint32_t)(k % 4), rand() % 4000 * 1000, now - age - own};
+    }
+    store_at(now, r, 16);
+}
+
+static void all_is_sealed_at(int64_t now)
+{
+    seal_at(now);
+    all_is_there("at the end");
+    ck_assert_int_eq(rig_number(db, "SELECT count(*) FROM vaneward.journal"), 0);
+    summaries_are_true();
+}
+
+/* Before and after each message that it sends to the server. */
 START_TEST(a_killed_sealer_loses_nothing)
 {
-    int64_t now = MIDNIGHT + 4 * US_PER_DAY;
+    int64_t now = MIDNIGHT + 4 * US_PER_DAY + 12 * US_PER_HOUR;
+    int status = 0;
     srand(11);
-    for (int k = 0; k < 40; k++) {
-        struct reading r[100];
-        for (int i = 0; i < 100; i++)
-            r[i] = (struct reading){1 + (uint32_t)(i % 4), rand() % 4000 * 1000,
-                                    now - 3 * US_PER_DAY + (k * 100 + i) * MINUTE / 2};
-        store_at(now, r, 100);
-    }
-    bool more = true;
-    for (int round = 0; round < 30 && more; round++) {
+    for (int point = 1; point == 1 || !WIFEXITED(status); point++) {
+        ck_assert_int_lt(point, 400);
+        store_late(now, point);
         pid_t child = fork();
         if (child == 0) {
-            struct seal_report report = {0};
+            struct seal_report report;
             db = open_session();
-            while (more)
-                ck_assert(seal_step(db, now + MINUTE, 300, &report, &more, &err));
-            _exit(0);
+            rig_die_at(point);
+            _exit(!seal(db, now + MINUTE, &report, &err) || report.was_busy);
         }
-        usleep((useconds_t)(40000 + round * 5700));
-        kill(child, SIGKILL);
-        waitpid(child, NULL, 0);
-        while (rig_number(db, "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database()"
-                              " AND backend_type = 'client backend'") > 1)
-            usleep(1000);
+        ck_assert_int_eq(waitpid(child, &status, 0), child);
+        ck_assert(WIFSIGNALED(status) ? WTERMSIG(status) == SIGKILL : WEXITSTATUS(status) == 0);
+        rig_wait_until_alone(db);
         all_is_there("after a kill");
-        more = rig_number(db, "SELECT count(*) FROM vaneward.journal") > 0;
     }
-    seal_at(now + MINUTE);
-    ck_assert_str_eq(places(), arena_printf(mem, "0,0,%zu", stored_count));
-    summaries_are_true();
+    all_is_sealed_at(now + 3 * US_PER_DAY);
+}
+END_TEST
+
+static _Noreturn void seal_for_ever(int64_t now)
+{
+    db = open_session();
+    for (bool more;;) {
+        struct seal_report report = {0};
+        if (!seal_step(db, now, 40, &report, &more, &err))
+            _exit(EXIT_FAILURE);
+    }
+}
+
+START_TEST(two_sealers_at_once_and_late_readings)
+{
+    int64_t now = MIDNIGHT + 4 * US_PER_DAY + 12 * US_PER_HOUR;
+    pid_t sealers[2];
+    srand(12);
+    for (int k = 0; k < 2; k++) {
+        sealers[k] = fork();
+        if (sealers[k] == 0)
+            seal_for_ever(now + MINUTE);
+    }
+    for (int round = 0, days = 0; round < 40 || !days; round++) {
+        ck_assert_int_lt(round, 1000);
+        store_late(now, round);
+        days = (int)rig_number(db, "SELECT count(*) FROM vaneward.reading_day");
+    }
+    for (int k = 0; k < 2; k++) {
+        int status;
+        kill(sealers[k], SIGKILL);
+        ck_assert_int_eq(waitpid(sealers[k], &status, 0), sealers[k]);
+        ck_assert(WIFSIGNALED(status)); /* it was still sealing */
+    }
+    rig_wait_until_alone(db);
+    all_is_there("after two sealers");
+    all_is_sealed_at(now + 3 * US_PER_DAY);
 }
 END_TEST
 
@@ -310,6 +357,53 @@ START_TEST(two_sealers_exclude_each_other)
     db_close(other);
     seal_at(now + MINUTE);
     ck_assert_str_eq(places(), "0,0,1");
+}
+END_TEST
+
+/* A report reads for as long as it likes; only the emptied partitions wait for its end. */
+START_TEST(a_reader_does_not_hold_up_the_sealer)
+{
+    static const char *const partitions =
+        "SELECT count(*) FROM pg_inherits WHERE inhparent = 'vaneward.reading_hour'::regclass";
+    int64_t ten = MIDNIGHT + 10 * US_PER_HOUR;
+    store_one(ten, 1, MIDNIGHT, 3000);
+    seal_at(ten);
+    struct db *reader = open_session();
+    rig_do(reader,
+           "BEGIN; SELECT count(*) FROM vaneward.reading_hour; SELECT count(*) FROM vaneward.reading_day");
+    store_one(ten + 20 * US_PER_HOUR, 1, ten + 15 * US_PER_HOUR, 3000); /* needs a partition */
+    db_set_deadline(db, 10000);
+    seal_at(ten + 20 * US_PER_HOUR);
+    ck_assert_str_eq(places(), "0,1,1");
+    ck_assert_int_eq(rig_number(db, partitions), 2);
+    rig_do(reader, "ROLLBACK");
+    db_close(reader);
+    seal_at(ten + 20 * US_PER_HOUR);
+    ck_assert_int_eq(rig_number(db, partitions), 1);
+}
+END_TEST
+
+static void nothing(void *context)
+{
+    (void)context;
+}
+
+START_TEST(a_damaged_row_is_left_for_later_and_told)
+{
+    int64_t now = MIDNIGHT + 2 * US_PER_DAY;
+    struct seal_report report;
+    struct upkeep upkeep = {0};
+    store_one(now, 1, MIDNIGHT, 3000);
+    rig_do(db, "UPDATE vaneward.journal SET data = '\\x00ff'");
+    ck_assert(!seal(db, now, &report, &err));
+    ck_assert_int_eq(err.kind, ERR_INPUT);
+    ck_assert_msg(strstr(err.text, "journal row 1 of site 's'"), "%s", err.text);
+    err_clear(&err);
+    ck_assert(upkeep_seal_is_due(&upkeep));
+    ck_assert_msg(upkeep_seal(&upkeep, db, nothing, NULL, &err), "%s", err.text);
+    ck_assert_int_eq(err.kind, ERR_NONE);
+    ck_assert(!upkeep_seal_is_due(&upkeep));
+    ck_assert_str_eq(places(), "1,0,0");
 }
 END_TEST
 
@@ -355,6 +449,9 @@ int main(void)
     tcase_add_loop_test(tc, no_reading_is_ever_lost, 0, 3);
     tcase_add_test(tc, a_killed_sealer_loses_nothing);
     tcase_add_test(tc, two_sealers_exclude_each_other);
+    tcase_add_test(tc, two_sealers_at_once_and_late_readings);
+    tcase_add_test(tc, a_reader_does_not_hold_up_the_sealer);
+    tcase_add_test(tc, a_damaged_row_is_left_for_later_and_told);
     tcase_add_test(tc, a_history_of_years_is_sealed_in_several_steps);
     tcase_add_test(tc, sites_are_sealed_apart);
     Suite *suite = suite_create("seal");
