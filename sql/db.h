@@ -7,9 +7,9 @@
  * never printed.
  *
  * Kinds of failure: ERR_UNAVAILABLE (no link, shutting down, out of room, a deadlock or held lock, a standby:
- * SQLSTATE classes 08, 40, 53, 57, 58 and 55P03, 25006), ERR_REJECTED (class 22, 23 and all other refusals),
- * ERR_CONFIG (no such database, schema, table, column or function, missing rights: 28, 3D, 3F, 42P01, 42703,
- * 42883, 42501). A failed statement inside a transaction fails the transaction: db_rollback.
+ * SQLSTATE classes 08, 40, 53, 57, 58 and 55P03, 25006, 25P03), ERR_REJECTED (class 22, 23 and all other
+ * refusals), ERR_CONFIG (no such database, schema, table, column or function, missing rights: 28, 3D, 3F,
+ * 42P01, 42703, 42883, 42501). A failed statement inside a transaction fails the transaction: db_rollback.
  *
  * Only the name of a host may be waited for longer: the system's resolver knows no deadline.
  */

@@ -213,7 +213,11 @@ bool link_open(struct db *db, const char *conninfo, const char *application, con
         "SET search_path = pg_catalog, vaneward; SET TimeZone = 'UTC';"
         "SET DateStyle = 'ISO, YMD'; SET IntervalStyle = 'iso_8601';"
         "SET bytea_output = 'hex'; SET extra_float_digits = 1;"
-        "SET client_min_messages = warning; SET client_connection_check_interval = '5s'";
+        "SET client_min_messages = warning; SET client_connection_check_interval = '5s';"
+        /* One who freezes inside a transaction keeps the others out no longer than this, unless the role's or
+         * the session's settings name another time. */
+        "SELECT set_config('idle_in_transaction_session_timeout', '20s', false)"
+        " WHERE current_setting('idle_in_transaction_session_timeout') = '0'";
     char tag[32];
     if (conninfo && *conninfo && !conninfo_is_sound(conninfo, err))
         return false;
@@ -292,8 +296,9 @@ static bool in_class(const char *state, const char *const *classes)
 
 static enum err_kind kind_of(const char *state, const char **hint)
 {
-    /* 40: deadlock and the like, 55P03: a lock is held, 25006: a standby; all pass by themselves. */
-    static const char *const later[] = {"08", "40", "53", "57", "58", "55P03", "25006", NULL};
+    /* 40: deadlock and the like, 55P03: a lock is held, 25006: a standby, 25P03: it was idle in a
+     * transaction; all pass by themselves. */
+    static const char *const later[] = {"08", "40", "53", "57", "58", "55P03", "25006", "25P03", NULL};
     static const char *const schema[] = {"3F", "42P01", "42703", "42883", NULL};
     static const char *const rights[] = {"42501", NULL};
     static const char *const login[] = {"28", "3D", NULL};

@@ -217,11 +217,12 @@ START_TEST(a_session_is_pinned)
     struct rows *r =
         rows_of("SELECT current_setting('search_path'), current_setting('TimeZone'),"
                 "       current_setting('DateStyle'), current_setting('client_encoding'),"
-                "       current_setting('application_name'), current_setting('client_min_messages')",
+                "       current_setting('application_name'), current_setting('client_min_messages'),"
+                "       current_setting('idle_in_transaction_session_timeout')",
                 NULL, 0);
     static const char *const expected[] = {
-        "pg_catalog, vaneward", "UTC", "ISO, YMD", "UTF8", "test", "warning"};
-    for (int i = 0; i < 6; i++)
+        "pg_catalog, vaneward", "UTC", "ISO, YMD", "UTF8", "test", "warning", "20s"};
+    for (int i = 0; i < 7; i++)
         ck_assert_str_eq(rows_text(r, 0, i), expected[i]);
     rows_free(r);
 }
@@ -373,6 +374,7 @@ static const struct {
     {"DO $$ BEGIN RAISE SQLSTATE '58030'; END $$", "58030", ERR_UNAVAILABLE, false},
     {"DO $$ BEGIN RAISE SQLSTATE '40P01'; END $$", "40P01", ERR_UNAVAILABLE, false},
     {"DO $$ BEGIN RAISE SQLSTATE '55P03'; END $$", "55P03", ERR_UNAVAILABLE, false},
+    {"DO $$ BEGIN RAISE SQLSTATE '25P03'; END $$", "25P03", ERR_UNAVAILABLE, false},
     {"DO $$ BEGIN RAISE SQLSTATE '28000'; END $$", "28000", ERR_CONFIG, true},
     {"BEGIN READ ONLY; CREATE TABLE public.x ()", "25006", ERR_UNAVAILABLE, false},
     {"SET statement_timeout = 50; SELECT pg_sleep(5)", "57014", ERR_UNAVAILABLE, false},
