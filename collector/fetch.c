@@ -28,7 +28,7 @@ struct shard {
 
 struct fetch {
     struct fetch_limits limits;
-    struct curl_slist *headers;
+    struct curl_slist *headers, *any_type_headers;
     struct shard shards[MOST_SHARDS];
     size_t shard_count;
     struct transfer **all;
@@ -40,9 +40,14 @@ struct fetch {
     int epoll;
 };
 
-static struct curl_slist *usual_headers(void)
+static struct curl_slist *usual_headers(bool any_type)
 {
-    return curl_slist_append(NULL, "Accept: text/xml, application/xml, application/json");
+    struct curl_slist *headers =
+        curl_slist_append(NULL, any_type ? "Accept: text/xml, application/xml, */*"
+                                         : "Accept: text/xml, application/xml, application/json");
+    if (!headers)
+        err_no_memory();
+    return headers;
 }
 
 bool fetch_once(const char *url, const struct fetch_access *access, const struct fetch_limits *limits,
@@ -50,8 +55,8 @@ bool fetch_once(const char *url, const struct fetch_access *access, const struct
 {
     curl_global_init(CURL_GLOBAL_DEFAULT);
     struct transfer t = {.easy = NULL};
-    struct curl_slist *headers = usual_headers();
-    if (!headers || !transfer_set_up(&t, limits, headers))
+    struct curl_slist *headers = usual_headers(access && access->any_type);
+    if (!transfer_set_up(&t, limits, headers))
         err_no_memory();
 
     CURLcode code = CURLE_OK;
@@ -142,7 +147,8 @@ bool fetch_new(struct fetch **out, const struct fetch_limits *limits, struct err
         return err_set(err, ERR_SYSTEM, "out of memory");
     allow_descriptors(limits->targets);
     f->limits = *limits;
-    f->headers = usual_headers();
+    f->headers = usual_headers(false);
+    f->any_type_headers = usual_headers(true);
     f->epoll = epoll_create1(EPOLL_CLOEXEC);
     *out = f;
     if (f->epoll < 0)
@@ -173,6 +179,7 @@ void fetch_free(struct fetch *f)
     }
     free(f->all);
     curl_slist_free_all(f->headers);
+    curl_slist_free_all(f->any_type_headers);
     close(f->epoll);
     free(f);
     curl_global_cleanup();
@@ -221,7 +228,8 @@ static void start(struct fetch *f, struct transfer *t, const char *url, const st
 
 void fetch_start(struct fetch *f, const char *url, const struct fetch_access *access, void *tag)
 {
-    start(f, idle_transfer(f), url, access, f->headers, tag);
+    struct curl_slist *headers = access && access->any_type ? f->any_type_headers : f->headers;
+    start(f, idle_transfer(f), url, access, headers, tag);
 }
 
 void fetch_post(struct fetch *f, const char *url, const struct body *body, const char *const *headers,

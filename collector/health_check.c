@@ -141,9 +141,10 @@ static const char *rows_about(const struct health *h, const char *table, const s
 static void check_gaps(struct health *h, const struct source_health *s)
 {
     if (s->gaps > 0)
-        complain_of(h, SEVERITY_LOSING, s,
-                    arena_printf(h->mem, "%" PRId64 " gaps in the last 24 hours", s->gaps),
-                    rows_about(h, "gap", s));
+        complain_of(
+            h, SEVERITY_LOSING, s,
+            arena_printf(h->mem, "%" PRId64 " gap%s in the last 24 hours", s->gaps, s->gaps == 1 ? "" : "s"),
+            rows_about(h, "gap", s));
 }
 
 static void check_set_aside(struct health *h, const struct source_health *s)
@@ -154,6 +155,16 @@ static void check_set_aside(struct health *h, const struct source_health *s)
                                  "%" PRId64 " observations set aside in the last 24 hours, such as: %s",
                                  s->set_aside, s->set_aside_why),
                     rows_about(h, "set_aside", s));
+}
+
+/* The agent is well; told apart from a source that does not answer, and from fans that stand still. */
+static void check_link(struct health *h, const struct source_health *s)
+{
+    if (!s->link_down || s->failures > 0)
+        return;
+    complain_of(h, SEVERITY_WRONG, s,
+                arena_printf(h->mem, "it is reached, but the machine behind it is not: %s", s->link_down),
+                "look at the machine's adapter: is the machine on, is its network plugged in");
 }
 
 static void check_certificate(struct health *h, const struct source_health *s)
@@ -170,8 +181,8 @@ static void check_certificate(struct health *h, const struct source_health *s)
 }
 
 static void (*const source_checks[])(struct health *h, const struct source_health *s) = {
-    check_failures, check_late, check_lag,       check_bindings,
-    check_clock,    check_gaps, check_set_aside, check_certificate,
+    check_failures, check_late,      check_lag,  check_bindings,    check_clock,
+    check_gaps,     check_set_aside, check_link, check_certificate,
 };
 
 /* Everything else. */

@@ -23,7 +23,8 @@ enum {
     SET_ASIDE,
     SET_ASIDE_WHY,
     REFUSALS,
-    CERTIFICATE
+    CERTIFICATE,
+    LINK_DOWN
 };
 
 static int64_t number(const struct rows *r, size_t row, int column)
@@ -56,6 +57,7 @@ struct source_health *health_sources_of_rows(const struct rows *r, struct arena 
             .url = rows_text(r, k, URL),
             .last_error = rows_text(r, k, LAST_ERROR),
             .set_aside_why = rows_text(r, k, SET_ASIDE_WHY),
+            .link_down = rows_text(r, k, LINK_DOWN),
             .period_s = number(r, k, PERIOD),
             .contact_us = rows_moment(r, k, CONTACT),
             .next_sequence = number(r, k, NEXT),

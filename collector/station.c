@@ -73,8 +73,8 @@ void station_ask(struct station *st, struct fetch *f)
         st->mem = arena_new(ANSWER_BYTES);
     st->in_flight = true;
     const struct source *s = st->source;
-    const struct fetch_access access = {&s->networks, s->ca_file, s->pinned_key, s->credential,
-                                        settings.credentials};
+    const struct fetch_access access = {&s->networks,  s->ca_file,           s->pinned_key,
+                                        s->credential, settings.credentials, st->any_type};
     const char *url = st->probing ? poll_model_url(s->url, st->mem) : poll_url(&st->poll, s->url, st->mem);
     fetch_start(f, url, &access, st);
 }
@@ -250,6 +250,10 @@ enum poll_outcome station_take(struct station *st, const struct fetched *came, i
     if (came->certificate_end_us != TIME_UNKNOWN) {
         st->certificate_end_us = came->certificate_end_us;
         st->certificate_is_new = true;
+    }
+    if (!came->error && came->body.status == STATUS_NOT_ACCEPTABLE && !st->any_type) {
+        st->any_type = true;
+        return POLL_GO_ON; /* asks the same again */
     }
     if (st->probing)
         return take_model(st, came);

@@ -321,7 +321,7 @@ static bool read_stock(struct fleet_reader *r, struct err *err)
 
 static bool read_sources(struct fleet_reader *r, struct err *err)
 {
-    enum { SITE, SOURCE, LAST_CONTACT, FAILURES, LAST_ERROR, GAPS };
+    enum { SITE, SOURCE, LAST_CONTACT, FAILURES, LAST_ERROR, GAPS, LINK_DOWN };
     struct fleet *f = r->fleet;
     const struct db_value params[] = {db_moment(f->as_of_us)};
     struct rows *rows;
@@ -338,6 +338,7 @@ static bool read_sources(struct fleet_reader *r, struct err *err)
             .failures = (int)rows_int(rows, i, FAILURES),
             .last_error = fleet_text(r, rows, i, LAST_ERROR),
             .gaps = (int)rows_int(rows, i, GAPS),
+            .link_down = fleet_text(r, rows, i, LINK_DOWN),
         };
     rows_free(rows);
     return true;

@@ -117,7 +117,8 @@ struct source_state {
     int64_t last_contact_us;
     int failures;
     const char *last_error;
-    int gaps; /* recorded up to the as-of */
+    int gaps;              /* recorded up to the as-of */
+    const char *link_down; /* it answers, but says that what it reads is not connected; NULL: it is */
 };
 
 struct fleet {

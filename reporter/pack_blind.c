@@ -43,7 +43,7 @@ static void draw_sources(struct blind *b)
                                             {"Last contact", 34, ALIGN_LEFT, 1},
                                             {"Misses", 9, ALIGN_RIGHT, 1},
                                             {"Gaps", 9, ALIGN_RIGHT, 1},
-                                            {"Last error", 40, ALIGN_LEFT, 2}};
+                                            {"What is wrong", 40, ALIGN_LEFT, 2}};
     const struct fleet *fleet = b->in->assessment->fleet;
     struct table *t = table_new(b->s, columns, sizeof columns / sizeof *columns);
 
@@ -51,7 +51,7 @@ static void draw_sources(struct blind *b)
         const struct source_state *source = &fleet->sources[i];
         bool silent = source->last_contact_us == TIME_UNKNOWN ||
                       fleet->as_of_us - source->last_contact_us > SILENT_AFTER_H * US_PER_HOUR;
-        if (source->site != b->site || !(silent || source->failures || source->gaps))
+        if (source->site != b->site || !(silent || source->failures || source->gaps || source->link_down))
             continue;
         struct cell *c = table_row(t, ROW_PLAIN);
         c[0] = (struct cell){.text = source->source, .strong = silent};
@@ -62,14 +62,19 @@ static void draw_sources(struct blind *b)
                                silent ? " \u2013 silent" : "");
         c[2].text = arena_printf(b->s->mem, "%d", source->failures);
         c[3].text = arena_printf(b->s->mem, "%d", source->gaps);
-        c[4].text = source->last_error;
+        c[4].text = source->last_error ? source->last_error
+                    : source->link_down
+                        ? arena_printf(b->s->mem, "answers, but its machine does not: %s", source->link_down)
+                        : NULL;
     }
     if (!table_rows(t)) {
         sheet_text(b->s, TYPE_BODY, "Every source of this site answers, without a recorded gap.");
         return;
     }
     sheet_text(b->s, TYPE_BODY,
-               arena_printf(b->s->mem, "Sources with misses or gaps (silent: no contact for %d hours):",
+               arena_printf(b->s->mem,
+                            "Sources with misses or gaps, or whose machine is not connected (silent: no "
+                            "contact for %d hours):",
                             SILENT_AFTER_H));
     table_draw(t);
 }

@@ -18,10 +18,11 @@
 -- -> set_aside_why text
 -- -> refusals text
 -- -> certificate_expires_at timestamp with time zone
+-- -> link_down text
 SELECT s.site::text, s.source::text, s.url, s.period_s, c.last_contact_at, c.next_sequence, c.last_sequence,
        c.buffer_size, c.clock_offset_ms, coalesce(c.failures, 0) AS failures, c.last_error,
        coalesce(b.n, 0) AS bindings, coalesce(g.n, 0) AS gaps, coalesce(a.n, 0) AS set_aside, a.why AS set_aside_why,
-       a.refusals, c.certificate_expires_at
+       a.refusals, c.certificate_expires_at, vaneward.link_down(s.site, s.source, $1::timestamptz) AS link_down
   FROM vaneward.source s
   LEFT JOIN vaneward.source_cursor c USING (site, source)
   LEFT JOIN (SELECT site, source, count(*) AS n FROM vaneward.binding GROUP BY site, source) b USING (site, source)

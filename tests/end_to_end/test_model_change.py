@@ -1,7 +1,8 @@
-"""An agent whose model changes while it is read: a bound item that becomes another one is stopped until a person loads its
-binding again. Usage: test_model_change.py BIN_FOLDER
+"""An agent that is not as it was: its model changes (a bound item that becomes another one is stopped until a person loads its
+binding again), it loses its machine, it refuses the usual types of answer. Usage: test_model_change.py BIN_FOLDER
 """
 import http.server
+import json
 import os
 import pathlib
 import subprocess
@@ -28,12 +29,19 @@ BINDINGS = "source,device,item,role,drive,position\nA,u1,n,fan_speed,D,internal-
 class Agent(http.server.BaseHTTPRequestHandler):
     kind = ("ROTARY_VELOCITY", "REVOLUTION/MINUTE")
     changed, last, asked = "2026-01-01T00:00:00Z", 0, []
+    links = {}  # observations that are not a speed but the agent's connection to the machine
+    choosy = False  # answers only who takes anything
 
     def log_message(self, *_):
         pass
 
     def do_GET(self):
         Agent.asked.append(self.path.split("?")[0])
+        if self.choosy and "*/*" not in self.headers["Accept"]:
+            self.send_response(406)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+            return
         header = (f'<Header creationTime="2026-11-25T16:00:00Z" instanceId="7" bufferSize="100" firstSequence="1" lastSequence="{self.last}"'
                   f' nextSequence="{self.last + 1}" deviceModelChangeTime="{self.changed}"/>')
         if self.path.startswith("/probe"):
@@ -43,17 +51,23 @@ class Agent(http.server.BaseHTTPRequestHandler):
             first = int(self.path.split("from=")[1].split("&")[0]) if "from=" in self.path else 1
             if self.path.startswith("/current"):
                 first = self.last
-            rows = "".join(f'<X dataItemId="n" sequence="{k}" timestamp="2026-11-25T15:00:{k:02}Z">{4000 + k}</X>' for k in range(first, self.last + 1))
+            rows = "".join(f'<X dataItemId="n" sequence="{k}" timestamp="2026-11-25T15:00:{k:02}Z">{4000 + k}</X>' for k in range(first, self.last + 1)
+                           if k not in self.links)
+            links = "".join(f'<ConnectionStatus dataItemId="link" sequence="{k}" timestamp="2026-11-25T15:00:{k:02}Z">{word}</ConnectionStatus>'
+                            for k, word in self.links.items() if first <= k <= self.last)
             body = (f'<MTConnectStreams>{header}<Streams><DeviceStream uuid="u1"><ComponentStream><Samples>{rows}</Samples></ComponentStream>'
-                    f'</DeviceStream></Streams></MTConnectStreams>')
+                    f'</DeviceStream><DeviceStream uuid="agent"><ComponentStream><Events>{links}</Events></ComponentStream></DeviceStream></Streams></MTConnectStreams>')
         self.send_response(200)
         self.send_header("Content-Length", str(len(body)))
         self.end_headers()
         self.wfile.write(body.encode())
 
 
-class ModelChange(unittest.TestCase):
+class AgentTest(unittest.TestCase):
+    bindings = BINDINGS
+
     def setUp(self):
+        Agent.last, Agent.links, Agent.choosy, Agent.asked = 0, {}, False, []
         folder = tempfile.TemporaryDirectory(prefix="vaneward-model-")
         self.addCleanup(folder.cleanup)
         self.dir = pathlib.Path(folder.name)
@@ -66,12 +80,13 @@ class ModelChange(unittest.TestCase):
         threading.Thread(target=agent.serve_forever, daemon=True).start()
         self.addCleanup(agent.server_close)
         self.addCleanup(agent.shutdown)
+        self.url = f"http://127.0.0.1:{agent.server_port}"
         register = self.dir / "register"
         register.mkdir()
         for name, text in REGISTER.items():
             (register / f"{name}.csv").write_text(text)
-        (register / "sources.csv").write_text(f"source,site,url,format\nA,S,http://127.0.0.1:{agent.server_port},mtconnect\n")
-        (register / "bindings.csv").write_text(BINDINGS)
+        (register / "sources.csv").write_text(f"source,site,url,format\nA,S,{self.url},mtconnect\n")
+        (register / "bindings.csv").write_text(self.bindings)
         self.collector("prepare")
         self.collector("register", register)
 
@@ -90,6 +105,8 @@ class ModelChange(unittest.TestCase):
             "SELECT (SELECT coalesce(sum(readings), 0) FROM vaneward.journal) + (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_hour)"
             " + (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_day), (SELECT count(*) FROM vaneward.set_aside)")
 
+
+class ModelChange(AgentTest):
     def test_a_changed_item_is_stopped_until_its_binding_is_loaded_again(self):
         self.assertEqual(self.read()[1], "1|0")
         self.assertEqual(self.sql("SELECT item, item_type, units, stopped IS NULL FROM vaneward.bound_item"),
@@ -111,6 +128,38 @@ class ModelChange(unittest.TestCase):
         self.assertEqual(self.sql("SELECT count(*) FROM vaneward.bound_item"), "0")
         self.assertEqual(self.read()[1], "3|2")
         self.assertIn("/probe", Agent.asked)
+
+
+class Links(AgentTest):
+    bindings = BINDINGS + "A,agent,link,availability,,\n"
+
+    def wrong(self):
+        done = subprocess.run([BIN / "vaneward-collector", "health", "--json"], env=self.env, capture_output=True, text=True)
+        return [w["what"] for w in json.loads(done.stdout)["wrong"] if w["source"] == "A" and "behind it" in w["what"]]
+
+    def link_down(self):
+        return self.sql("SELECT vaneward.link_down('S', 'A', now())")
+
+    def test_a_machine_behind_an_agent_that_answers_is_told_apart(self):
+        Agent.links = {2: "ESTABLISHED", 3: "CLOSED", 5: "UNAVAILABLE", 6: "ESTABLISHED"}
+        self.read()
+        self.assertEqual(self.wrong(), [])
+        self.read()
+        self.assertEqual(self.wrong(), [])
+        for word, since in (("CLOSED", 3), ("CLOSED", 3), ("UNAVAILABLE", 5)):
+            self.read()
+            said = f"link of agent says {word} since 2026-11-25T15:00:{since:02}Z"
+            self.assertEqual(self.link_down(), said)
+            self.assertEqual(self.wrong(), ["it is reached, but the machine behind it is not: " + said])
+        self.read()
+        self.assertEqual(self.link_down(), "")
+        self.assertEqual(self.wrong(), [])
+
+    def test_an_agent_that_refuses_the_usual_types_is_asked_for_any(self):
+        Agent.choosy = True
+        self.assertEqual(self.read()[1], "1|0")
+        out = subprocess.run([BIN / "vaneward-collector", "discover", self.url], env=self.env, check=True, capture_output=True, text=True).stdout
+        self.assertTrue(out.startswith("source,device,item,role"), out)
 
 
 if __name__ == "__main__":
