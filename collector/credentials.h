@@ -19,9 +19,9 @@ extern const char credentials_usual_folder[];
 const char *credential_name_why_not(const char *name);
 
 /*
- * The line of an HTTP header that shows the credential, whose first line is "user:password" or "bearer TOKEN";
- * a second line "allow-http" permits to send it without TLS. The caller wipes it with explicit_bzero after use; on
- * failure nothing is in it. folder NULL: the usual one.
+ * The line of an HTTP header that shows the credential, whose first line is "user:password" or "bearer
+ * TOKEN"; a second line "allow-http" permits to send it without TLS. The caller wipes it with explicit_bzero
+ * after use; on failure nothing is in it. folder NULL: the usual one.
  */
 MUST_USE bool credential_header(const char *name, const char *folder, bool is_https,
                                 char header[static CREDENTIAL_HEADER], struct err *err);

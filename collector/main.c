@@ -26,10 +26,12 @@ static const char IMPORT_DETAILS[] = "A file of readings has the columns drive, 
 static const char WORK_DETAILS[] =
     "Either files as work.csv of the register, or one piece of work from the options.";
 
-static const char HEALTH_DETAILS[] = "What is wrong is listed with the command that helps, the worst first: "
-                                     "losing (something is lost, or soon will be), wrong, notice. The exit "
-                                     "status is 0 when all is well, 3 when something is listed, 69 when the "
-                                     "database cannot be reached, 78 when its schema is not ours.";
+static const char HEALTH_DETAILS[] =
+    "What is wrong is listed with the command that helps, the worst first: losing (something is lost, or "
+    "soon "
+    "will be), wrong, notice. While the database is away, what a collector on this machine knows is told "
+    "instead. The exit status is 0 when all is well, 3 when something is listed, 69 when the database cannot "
+    "be reached, 78 when its schema is not ours.";
 
 static const char RUN_DETAILS[] =
     "Each new or changed episode (opened, alarm, ended, withdrawn) goes to "

@@ -1,6 +1,6 @@
 /*
- * A port of the loopback interface where a text is to be had by HTTP: GET /metrics. It is served from the main
- * loop, never waits, and takes few callers at a time; who is slow is left after a few seconds.
+ * A port of the loopback interface where a text is to be had by HTTP: GET /metrics. It is served from the
+ * main loop, never waits, and takes few callers at a time; who is slow is left after a few seconds.
  */
 #ifndef COLLECTOR_METRICS_PORT_H
 #define COLLECTOR_METRICS_PORT_H

@@ -2,6 +2,7 @@
 
 Usage: test_daemon.py BIN_FOLDER [unittest options]
 """
+import csv
 import datetime
 import hashlib
 import hmac
@@ -39,15 +40,28 @@ class Manager:
                 return
             self.messages += [(time.monotonic(), line) for line in text.splitlines()]
 
+    def watch(self, child, period_s):
+        """Ends the child when it has not said WATCHDOG=1 for a period; returns the thread that does."""
+        def look():
+            while child.poll() is None:
+                beats = self.heard("WATCHDOG=1") or self.heard("READY=1")
+                if beats and time.monotonic() - beats[-1] > period_s:
+                    child.send_signal(signal.SIGABRT)
+                    return
+                time.sleep(0.05)
+        thread = threading.Thread(target=look, daemon=True)
+        thread.start()
+        return thread
+
     def heard(self, line):
         return [at for at, said in self.messages if said.startswith(line)]
 
 
 class Webhook:
-    """Takes POSTs; each is kept with its headers. status: what it answers."""
+    """Takes POSTs; each is kept with its headers. status: what it answers; wait: for that long it says nothing."""
 
-    def __init__(self, port=0):
-        self.came, self.status, webhook = [], 204, self
+    def __init__(self, port=0, wait=0):
+        self.came, self.status, self.wait, webhook = [], 204, wait, self
 
         class Handler(http.server.BaseHTTPRequestHandler):
             protocol_version = "HTTP/1.1"
@@ -55,6 +69,7 @@ class Webhook:
             def do_POST(self):
                 body = self.rfile.read(int(self.headers["Content-Length"]))
                 webhook.came.append((dict(self.headers), body, webhook.status))
+                time.sleep(webhook.wait)
                 self.send_response(webhook.status)
                 self.send_header("Content-Length", "0")
                 self.end_headers()
@@ -85,10 +100,36 @@ class Daemon(ServiceTest):
         cls.feed.report("d1/speed", value=4000)
         cls.program("run", "--once")
 
+    def hold_database(self, table="vaneward.source_cursor"):
+        """A lock that makes whoever stores wait; returns what lets it go."""
+        hold = subprocess.Popen(["psql", "-qX"], env=self.env, stdin=subprocess.PIPE, text=True)
+        hold.stdin.write(f"BEGIN; LOCK TABLE {table} IN ACCESS EXCLUSIVE MODE;\n")
+        hold.stdin.flush()
+        wait_for(lambda: self.number("SELECT count(*) FROM pg_locks WHERE mode = 'AccessExclusiveLock' AND granted"
+                                     f" AND relation = '{table}'::regclass"), what="the lock")
+
+        def release():
+            if not hold.stdin.closed:
+                hold.stdin.close()
+            hold.wait()
+        self.addCleanup(release)
+        return release
+
+    def wait_until_stuck(self):
+        wait_for(lambda: self.number("SELECT count(*) FROM pg_stat_activity WHERE wait_event_type = 'Lock'"), what="a wait for the lock")
+
     def wait_until_read(self):
         """The collector has stored what the feed holds now."""
         wait_for(lambda: self.number("SELECT next_sequence FROM vaneward.source_cursor") == len(self.feed.observations) + 1,
                  what="all read")
+
+    def check_readings(self):
+        """All that the feed has said of d1's speed is stored, once."""
+        out = subprocess.run([feed_rig.BIN / "vaneward-reporter", "readings", "--drive", "d1", "--position", "internal-1"], env=self.env,
+                             check=True, capture_output=True, text=True).stdout
+        said = [row["value"] for row in self.feed.observations if row["item"] == "d1/speed"]
+        stored = [float(row["rpm"]) for row in csv.DictReader(out.splitlines())]
+        self.assertEqual(sorted(stored), sorted(said))
 
     def write_command(self, text):
         path = self.dir / f"{self._testMethodName}.sh"
@@ -130,6 +171,27 @@ class Daemon(ServiceTest):
         self.assertEqual(len(manager.messages), before)
         child.send_signal(signal.SIGCONT)
         wait_for(lambda: len(manager.messages) > before, what="a sign of life")
+
+    def test_a_hung_loop_is_ended_by_the_manager_and_loses_nothing(self):
+        path = str(self.dir / "notify-hung")
+        manager = Manager(path)
+        self.addCleanup(manager.socket.close)
+        child = self.start_collector(NOTIFY_SOCKET=path, WATCHDOG_USEC="3000000")
+        wait_for(lambda: manager.heard("READY=1"), what="READY=1")
+        self.wait_until_read()
+        release = self.hold_database()
+        for value in (3980, 3981, 3982):
+            self.feed.report("d1/speed", value=value)
+        self.wait_until_stuck()
+        began = time.monotonic()
+        watching = manager.watch(child, 3)
+        self.assertEqual(child.wait(timeout=30), -signal.SIGABRT)
+        watching.join()
+        print(f"a hung loop was ended after {time.monotonic() - began:.1f} s, its watchdog's period is 3 s", flush=True)
+        release()
+        self.start_collector()
+        self.wait_until_read()
+        self.check_readings()
 
     def test_ready_waits_for_the_database(self):
         path = str(self.dir / "notify-away")
@@ -183,17 +245,50 @@ class Daemon(ServiceTest):
     def test_sigterm_ends_within_5_s_of_a_database_that_hangs(self):
         child = self.start_collector()
         self.wait_until_read()
-        hold = subprocess.Popen(["psql", "-qX"], env=self.env, stdin=subprocess.PIPE, text=True)
-        self.addCleanup(hold.wait)
-        self.addCleanup(hold.stdin.close)
-        hold.stdin.write("BEGIN; LOCK TABLE vaneward.source_cursor IN ACCESS EXCLUSIVE MODE;\n")
-        hold.stdin.flush()
+        self.hold_database()
         self.feed.report("d1/speed", value=3990)
-        time.sleep(2.5)
+        self.wait_until_stuck()
         began = time.monotonic()
         child.send_signal(signal.SIGTERM)
         self.assertEqual(child.wait(timeout=10), 0)
         self.assertLess(time.monotonic() - began, 5.7)
+
+    def test_a_second_sigterm_ends_at_once(self):
+        child = self.start_collector()
+        self.wait_until_read()
+        self.hold_database()
+        self.feed.report("d1/speed", value=3970)
+        self.wait_until_stuck()
+        child.send_signal(signal.SIGTERM)
+        time.sleep(0.5)
+        self.assertIsNone(child.poll())
+        began = time.monotonic()
+        child.send_signal(signal.SIGTERM)
+        self.assertEqual(child.wait(timeout=10), 128 + signal.SIGTERM)
+        self.assertLess(time.monotonic() - began, 2)
+
+    def test_sigterm_while_the_spool_is_stored_ends_within_5_s_and_the_rest_follows(self):
+        path, spool = str(self.dir / "notify-drain"), self.dir / "drain-spool"
+        manager = Manager(path)
+        self.addCleanup(manager.socket.close)
+        child = self.start_collector("--no-seal", "--spool", spool, NOTIFY_SOCKET=path)
+        self.wait_until_read()
+        server = [str(feed_rig.ROOT / "deploy/private-postgres.sh"), "stop", str(self.dir / "postgres")]
+        subprocess.run(server, check=True, stdout=subprocess.DEVNULL)
+        for value in range(60000):
+            self.feed.report("d1/speed", value=3000 + value % 500)
+        spooled = lambda: any(f"from={len(self.feed.observations) + 1}" in asked for _, asked in list(self.feed.requests))
+        wait_for(spooled, 120, "all of it in the spool")
+        subprocess.run([server[0], "start", server[2]], check=True, stdout=subprocess.DEVNULL)
+        wait_for(lambda: self.logged("database.back"), 60, "the database")
+        began = time.monotonic()
+        child.send_signal(signal.SIGTERM)
+        self.assertEqual(child.wait(timeout=15), 0)
+        self.assertLess(time.monotonic() - began, 5.7)
+        self.assertTrue(manager.heard("STOPPING=1") and manager.heard("EXTEND_TIMEOUT_USEC="))
+        self.start_collector("--no-seal", "--spool", spool)
+        wait_for(lambda: self.number("SELECT next_sequence FROM vaneward.source_cursor") == len(self.feed.observations) + 1, 60, "all stored")
+        self.check_readings()
 
     def test_a_suspended_collector_asks_each_source_once(self):
         child = self.start_collector()
@@ -292,7 +387,7 @@ class Daemon(ServiceTest):
         self.addCleanup(webhook.close)
         child = self.start_collector(*args, CREDENTIALS_DIRECTORY=str(credentials))
         self.feed.report("d5/condition", state="normal")
-        wait_for(lambda: len(webhook.taken()) == 3, 45, "all three, after the lease of the broken-off try")
+        wait_for(lambda: len(webhook.taken()) == 3, 150, "all three, after the lease of the broken-off try")
         time.sleep(2)
         self.assertEqual([body["event"] for _, body in webhook.taken()][0], "opened")
         self.assertEqual([body["version"] for _, body in webhook.taken()], [1, 2, 3])
@@ -303,6 +398,28 @@ class Daemon(ServiceTest):
             self.assertEqual(headers["X-Vaneward-Signature"], "sha256=" + hmac.new(KEY, body, hashlib.sha256).hexdigest())
             self.assertEqual(headers["Content-Type"], "application/json")
         self.assertNotIn(KEY.decode(), self.log.read_text())
+
+    def test_receivers_that_hang_hold_nothing_up(self):
+        silent = Webhook(wait=60)
+        self.addCleanup(silent.close)
+        command = self.write_command("exec sleep 100")
+        self.start_collector("--on-episode", command, "--webhook", silent.url)
+        self.wait_until_read()
+        stalls, began = feed_rig.Stalls(), time.monotonic()
+        for drive in self.drives:
+            self.feed.report(f"{drive}/condition", state="alarm", code="A1")
+        wait_for(lambda: len(silent.came) >= 4, what="four tries under way")
+        time.sleep(6)
+        asked = [at for at, _ in self.feed.requests if at > began]
+        longest = max(b - a for a, b in zip(asked, asked[1:]))
+        print(f"longest pause between polls with a period of 1 s, while all receivers hang: {longest:.2f} s", flush=True)
+        self.assertLess(longest, 2 + 2 * stalls.end())
+        self.assertEqual(self.number("SELECT count(*) FROM vaneward.episode WHERE known_until IS NULL AND ended_at IS NULL"),
+                         len(self.drives))
+        for drive in self.drives:
+            self.feed.report(f"{drive}/condition", state="normal")
+        self.wait_until_read()
+        self.sql("DELETE FROM vaneward.alert_outbox")
 
     def test_history_that_is_caught_up_is_not_handed_on(self):
         marks = self.dir / "history-marks"
