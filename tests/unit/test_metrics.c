@@ -170,7 +170,10 @@ static struct metrics example(void)
                         .last_success_us = 1764000100 * US_PER_S + 250000,
                         .has_spool = true,
                         .spool_bytes = 4096,
-                        .spool_oldest_us = 1764000000 * US_PER_S};
+                        .spool_oldest_us = 1764000000 * US_PER_S,
+                        .spool_reserve_bytes = 67108864,
+                        .has_spool_disk = true,
+                        .spool_disk = {.free = 0.125}};
     histogram_add(&m.commits, 0.002);
     histogram_add(&m.commits, 0.003);
     histogram_add(&m.commits, 0.5);
@@ -199,6 +202,9 @@ START_TEST(the_text_is_what_the_format_wants_and_says_what_was_counted)
         "vaneward_commit_seconds_sum 100.505000",
         "vaneward_spool_bytes 4096",
         "vaneward_spool_age_seconds 130",
+        "vaneward_spool_reserve_bytes 67108864",
+        "vaneward_spool_disk_writable 1",
+        "vaneward_spool_disk_free_percent 12",
         "vaneward_start_time_seconds 1764000000.000",
         "vaneward_last_success_time_seconds 1764000100.250",
     };
