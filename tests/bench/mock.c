@@ -83,6 +83,38 @@ void mock_stop(struct mock *m)
         unlink(m->certificate);
 }
 
+/* The system's curl, so that the project's own client is not counted. */
+static FILE *ask(const struct mock *m, const char *path)
+{
+    char command[200];
+    snprintf(command, sizeof command, "curl -s -k %s://127.0.0.1:%u/%s", m->options.tls ? "https" : "http",
+             m->port, path);
+    FILE *in = popen(command, "r");
+    if (!in)
+        bench_fail("cannot run curl");
+    return in;
+}
+
+struct mock_ledger mock_ask_ledger(const struct mock *m, bool freeze)
+{
+    struct mock_ledger out = {.next = calloc(m->options.sources, sizeof *out.next)};
+    uint32_t source;
+    uint64_t next;
+    if (!out.next)
+        err_no_memory();
+    if (freeze)
+        pclose(ask(m, "freeze"));
+    FILE *in = ask(m, "ledger");
+    if (fscanf(in, "answers %lf late %lf", &out.answers, &out.late_p99_s) != 2)
+        bench_fail("the mock fleet does not tell its ledger");
+    while (fscanf(in, "%" SCNu32 " %" SCNu64, &source, &next) == 2) {
+        out.next[source] = next;
+        out.observations += (double)(next - 1);
+    }
+    pclose(in);
+    return out;
+}
+
 void mock_url(const struct mock *m, char format, uint32_t source, char url[static MOCK_URL])
 {
     snprintf(url, MOCK_URL, "%s://127.0.1.%u:%u/%c%u", m->options.tls ? "https" : "http",

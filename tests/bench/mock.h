@@ -29,6 +29,13 @@ struct mock {
 
 void mock_start(struct mock *m, const struct mock_options *options);
 void mock_stop(struct mock *m);
+struct mock_ledger {
+    double answers, observations; /* given; handed out by /sample */
+    double late_p99_s; /* 99th percentile of how much later than a period sources were asked again */
+    uint64_t *next;    /* of each source: behind the last one handed out; 0: none was */
+};
+/* Asks it for its ledger; free(next). freeze: from now on no source says anything new. */
+struct mock_ledger mock_ask_ledger(const struct mock *m, bool freeze);
 /* Of a source; format is 'f' (feed) or 'm' (MTConnect). */
 void mock_url(const struct mock *m, char format, uint32_t source, char url[static MOCK_URL]);
 

@@ -3,8 +3,9 @@
  * its own epoll loop, so that not one request is lost.
  *
  * It listens on several ports, and answers on every loopback address only. Source N is at /fN (feed) or /mN
- * (MTConnect), on whatever address and port. /ledger tells how far each source was handed out; after /freeze
- * no source says anything new. The first line on standard output tells the first port.
+ * (MTConnect), on whatever address and port. /ledger tells how many answers were given and how far each
+ * source was handed out; after /freeze no source says anything new. The first line on standard output tells
+ * the first port.
  */
 #include "base/clock.h"
 #include "bench.h"
@@ -28,7 +29,14 @@
 #include <sys/resource.h>
 #include <unistd.h>
 
-enum { REQUEST_BYTES = 2048, EVENTS = 512, FIRST_PORT = 21000, LAST_PORT = 32000, KEEP_BYTES = 16384 };
+enum {
+    REQUEST_BYTES = 2048,
+    EVENTS = 512,
+    FIRST_PORT = 21000,
+    LAST_PORT = 32000,
+    KEEP_BYTES = 16384,
+    LATE_MS = 60000
+};
 
 struct connection {
     int fd;
@@ -44,7 +52,9 @@ static struct {
     uint32_t sources;
     uint64_t *handed_out; /* the next sequence of each source */
     uint64_t answers;
-    int64_t frozen_us; /* 0: not frozen */
+    int64_t *asked_us;                /* when each source was last asked by /sample */
+    uint64_t late_ms[LATE_MS], lates; /* how much longer than a period after that it was asked again */
+    int64_t frozen_us;                /* 0: not frozen */
     SSL_CTX *tls;
     int epoll;
 } mock;
@@ -69,6 +79,29 @@ static void end(struct connection *c)
     free(c);
 }
 
+/* A source that is asked once a period, as its readings come, should see a whole period between. */
+static void note_lateness(uint32_t source)
+{
+    int64_t at_us = clock_now_us(), between_us = at_us - mock.asked_us[source];
+    int64_t late_ms = (between_us - mock.plant.period_us) / 1000;
+    bool is_first = !mock.asked_us[source] || between_us < mock.plant.period_us / 2;
+    mock.asked_us[source] = at_us;
+    if (is_first)
+        return;
+    late_ms = late_ms < 0 ? 0 : late_ms;
+    mock.late_ms[late_ms < LATE_MS ? late_ms : LATE_MS - 1]++;
+    mock.lates++;
+}
+
+static double lateness_p99_s(void)
+{
+    uint64_t until = 0;
+    size_t k = 0;
+    for (; k < LATE_MS && (double)until < 0.99 * (double)mock.lates; k++)
+        until += mock.late_ms[k];
+    return (double)k / 1000;
+}
+
 /* What is asked of a source. */
 static bool write_source(const char *path, struct buffer *body)
 {
@@ -85,6 +118,7 @@ static bool write_source(const char *path, struct buffer *body)
     page.newest = page.last = plant_newest(&mock.plant, source, page.now_us);
     page.first = page.newest > mock.plant.fans ? page.newest - mock.plant.fans + 1 : 1;
     if (strncmp(rest, "/sample", 7) == 0) {
+        note_lateness(source);
         const char *from = strstr(rest, "from="), *count = strstr(rest, "count=");
         uint64_t most = count ? strtoull(count + 6, NULL, 10) : 100;
         page.first = from ? strtoull(from + 5, NULL, 10) : 1;
@@ -111,6 +145,7 @@ static PRINTF_LIKE(2, 3) void add_line(struct buffer *out, const char *fmt, ...)
 
 static void write_ledger(struct buffer *body)
 {
+    add_line(body, "answers %" PRIu64 " late %.3f\n", mock.answers, lateness_p99_s());
     for (uint32_t k = 0; k < mock.sources; k++)
         if (mock.handed_out[k])
             add_line(body, "%" PRIu32 " %" PRIu64 "\n", k, mock.handed_out[k]);
@@ -303,6 +338,7 @@ int main(int argc, char **argv)
     mock.plant.period_us = strtoll(argv[3], NULL, 10) * 1000;
     mock.plant.begins_us = (clock_now_us() / US_PER_S - strtoll(argv[4], NULL, 10)) * US_PER_S;
     mock.handed_out = calloc(mock.sources, sizeof *mock.handed_out);
+    mock.asked_us = calloc(mock.sources, sizeof *mock.asked_us);
     mock.epoll = epoll_create1(EPOLL_CLOEXEC);
     if (argc == 7)
         use_tls(argv[6]);

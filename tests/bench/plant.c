@@ -83,6 +83,15 @@ struct spoken plant_says(const struct plant *p, uint32_t source, uint64_t sequen
     };
 }
 
+uint64_t plant_sequence(const struct plant *p, uint32_t source, uint32_t fan, int64_t at_us)
+{
+    int64_t since_us = at_us - p->begins_us - phase_us(p, source);
+    if (since_us < 0)
+        return 0;
+    uint64_t sequence = (uint64_t)(since_us / p->period_us) * p->fans + fan + 1;
+    return plant_says(p, source, sequence).at_us == at_us ? sequence : 0;
+}
+
 uint64_t plant_newest(const struct plant *p, uint32_t source, int64_t now_us)
 {
     int64_t since_us = now_us - PLANT_JITTER_MS * 1000 - p->begins_us - phase_us(p, source);

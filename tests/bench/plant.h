@@ -27,6 +27,8 @@ struct spoken {
 };
 
 struct spoken plant_says(const struct plant *p, uint32_t source, uint64_t sequence);
+/* The sequence that a fan has with a stamp; 0: it never says that. */
+uint64_t plant_sequence(const struct plant *p, uint32_t source, uint32_t fan, int64_t at_us);
 /* The newest sequence at a moment; 0: none yet. */
 uint64_t plant_newest(const struct plant *p, uint32_t source, int64_t now_us);
 

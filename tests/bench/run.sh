@@ -7,20 +7,21 @@ set -euo pipefail
 root=$(cd "$(dirname "$0")/../.." && pwd)
 build=${VANEWARD_BENCH_BUILD:-$root/build/bench}
 all=(decode store seal read_back poll collect catch_up summaries rank)
+long=(full_size) # on request only
 
 size=--quick write=no names=()
 for word in "$@"; do
     case $word in
     --quick | --full) size=$word ;;
     --write) write=yes ;;
-    --list) printf '%s\n' "${all[@]}" && exit 0 ;;
+    --list) printf '%s\n' "${all[@]}" "${long[@]}" && exit 0 ;;
     -*) sed -n '2s/^# //p' "$0" >&2 && exit 64 ;;
     *) names+=("$word") ;;
     esac
 done
 [ ${#names[@]} -gt 0 ] || names=("${all[@]}")
 for name in "${names[@]}"; do
-    [[ " ${all[*]} " == *" $name "* ]] || { echo "no benchmark '$name'; there are: ${all[*]}" >&2; exit 64; }
+    [[ " ${all[*]} ${long[*]} " == *" $name "* ]] || { echo "no benchmark '$name'; there are: ${all[*]} ${long[*]}" >&2; exit 64; }
 done
 
 "$root/deploy/packages.sh" build bench
