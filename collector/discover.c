@@ -171,6 +171,17 @@ static const char *limits_text(const struct model_item *item, struct arena *mem)
     return text;
 }
 
+/* "; it tells changes of 10 rev/min or more, every 60 s at most": what bounds a trend. */
+static const char *coarseness_text(const struct model_item *item, struct arena *mem)
+{
+    const char *steps = "", *every = "";
+    if (item->minimum_delta > 0)
+        steps = arena_printf(mem, " changes of %.10g rev/min or more", in_rpm(item, item->minimum_delta));
+    if (item->period_s > 0)
+        every = arena_printf(mem, "%s every %.10g s at most", *steps ? "," : "", item->period_s);
+    return *steps || *every ? arena_printf(mem, "; it tells%s%s", steps, every) : "";
+}
+
 static bool is_speed_type(const struct model_item *item)
 {
     return is(item->type, "ROTARY_VELOCITY") || is(item->type, "ANGULAR_VELOCITY");
@@ -184,9 +195,10 @@ static bool propose_speed(const struct model_item *item, struct arena *mem, stru
         return false;
     d->role = ROLE_FAN_SPEED;
     d->position = position_of(item);
-    d->reason =
-        arena_printf(mem, "speed of a fan %s%s%s", is(item->composition, "FAN") ? "(composition) in " : "at ",
-                     item->path && *item->path ? item->path : "the device", limits_text(item, mem));
+    d->reason = arena_printf(mem, "speed of a fan %s%s%s%s",
+                             is(item->composition, "FAN") ? "(composition) in " : "at ",
+                             item->path && *item->path ? item->path : "the device", limits_text(item, mem),
+                             coarseness_text(item, mem));
     return true;
 }
 
@@ -328,6 +340,14 @@ static bool print_drafts(const struct model *model, struct arena *mem, struct er
     return fflush(stdout) == 0 || err_set(err, ERR_OUTPUT, "cannot write to standard output");
 }
 
+static bool ask(const char *url, struct arena *mem, struct body *body, struct err *err)
+{
+    if (!fetch_once(url, &access_options, &fetch_usual_limits, mem, body, err))
+        return false;
+    access_options.any_type = body->status == STATUS_NOT_ACCEPTABLE;
+    return !access_options.any_type || fetch_once(url, &access_options, &fetch_usual_limits, mem, body, err);
+}
+
 static bool discover(const char *url, struct arena *mem, struct err *err)
 {
     bool feed = strcmp(format_name, "feed") == 0;
@@ -341,7 +361,7 @@ static bool discover(const char *url, struct arena *mem, struct err *err)
     const char *probe = arena_printf(mem, "%.*s/probe", (int)length, url);
     struct body body;
     struct model model;
-    if (!fetch_once(probe, &access_options, &fetch_usual_limits, mem, &body, err))
+    if (!ask(probe, mem, &body, err))
         return false;
     bool read = feed ? feed_model(body.bytes, body.size, mem, &model, err)
                      : mtconnect_model(body.bytes, body.size, mem, &model, err);

@@ -31,7 +31,10 @@ struct fetch_access {
     const char *pinned_key;          /* sha256//base64; NULL: any */
     const char *credential;          /* name; NULL: none */
     const char *credential_folder;   /* NULL: the usual one */
+    bool any_type; /* take what it has: it refused the types that we like best (status 406) */
 };
+
+enum { STATUS_NOT_ACCEPTABLE = 406 };
 
 /* An answer of any HTTP status but a redirection: what it means stands in the body. */
 struct body {

@@ -15,6 +15,7 @@
 struct source_health {
     const char *site, *source, *url;
     const char *last_error, *set_aside_why; /* NULL: none */
+    const char *link_down; /* it answers, but says that what it reads is not connected; NULL: it is */
     int64_t period_s, contact_us;
     int64_t next_sequence, last_sequence, buffer_size; /* of the source's own buffer */
     int64_t clock_offset_ms;                           /* its clock minus ours */

@@ -55,6 +55,7 @@ struct station {
     char model[STATION_MODEL]; /* which model they were last compared with; "": none */
     size_t unseen;             /* items of which it said nothing */
     bool probing;              /* the request under way is for the model */
+    bool any_type;             /* it refuses the types of answer that we like best */
     struct arena *checks;      /* texts of what it said */
     bool checks_are_new;       /* not yet noted in the database */
 
