@@ -256,6 +256,46 @@ START_TEST(it_knows_where_the_newest_batch_of_a_source_ends)
 }
 END_TEST
 
+START_TEST(it_knows_the_ends_of_many_sources)
+{
+    struct spool *s = open_it(&spool_usual_limits);
+    struct cursor end;
+    char name[32];
+    for (uint64_t k = 0; k < 200; k++) {
+        struct err err = {0};
+        struct batch b = batch_of(k % 5);
+        snprintf(name, sizeof name, "source-%d", (int)k);
+        b.source = name;
+        ck_assert(spool_append(s, &b, 1, &err));
+    }
+    for (uint64_t k = 0; k < 200; k++) {
+        snprintf(name, sizeof name, "source-%d", (int)k);
+        ck_assert(spool_end(s, name, &end));
+        ck_assert_uint_eq(end.next, k % 5 + 1);
+    }
+    spool_close(s);
+}
+END_TEST
+
+START_TEST(new_state_changes_alone_are_read_when_the_others_are_known)
+{
+    struct err err = {0};
+    struct spooled *got;
+    size_t count;
+    struct spool *s = open_it(&small);
+    append(s, 0, 10);
+    ck_assert(spool_newest_states(s, 0, 0, 1, mem, &got, &count, &err));
+    uint64_t known = got[0].number;
+    ck_assert(spool_newest_states(s, known, 0, 5, mem, &got, &count, &err));
+    ck_assert_uint_eq(count, 0);
+    append(s, 12, 1);
+    ck_assert(spool_newest_states(s, known, 0, 5, mem, &got, &count, &err));
+    ck_assert_uint_eq(count, 1);
+    is_batch(&got[0].batch, 12, false);
+    spool_close(s);
+}
+END_TEST
+
 START_TEST(what_is_set_aside_stays_in_a_file_of_its_own)
 {
     struct spool *s = open_it(&small);
@@ -291,6 +331,29 @@ START_TEST(a_look_from_outside_tells_size_and_age)
     ck_assert_uint_eq(bytes, spool_state(s).bytes);
     ck_assert_int_eq(oldest_us, 1000);
     spool_close(s);
+    ck_assert(!spool_look("/dev/null", &bytes, &oldest_us, &err));
+    ck_assert_int_eq(err.kind, ERR_SYSTEM);
+}
+END_TEST
+
+START_TEST(a_look_from_outside_tells_the_disk)
+{
+    struct spool_disk disk;
+    uint64_t reserve;
+    char path[128];
+    ck_assert(!spool_look_at_disk("/tmp/there-is-no-such-folder", &disk, &reserve));
+    ck_assert(spool_look_at_disk(folder, &disk, &reserve));
+    ck_assert_uint_eq(reserve, 0);
+    ck_assert(disk.free >= 0 && disk.free <= 1);
+    ck_assert(!disk.is_read_only);
+    snprintf(path, sizeof path, "%s/reserve", folder);
+    FILE *f = fopen(path, "wb");
+    ck_assert_int_eq(fwrite("12345", 1, 5, f), 5);
+    fclose(f);
+    ck_assert(spool_look_at_disk(folder, &disk, &reserve));
+    ck_assert_uint_eq(reserve, 5);
+    ck_assert(spool_look_at_disk("/proc", &disk, &reserve)); /* no blocks at all */
+    ck_assert_int_eq((int)disk.level, DISK_WELL);
 }
 END_TEST
 
@@ -431,6 +494,9 @@ int main(void)
     tcase_add_test(c, when_full_the_oldest_readings_go_and_steps_stay);
     tcase_add_test(c, on_a_disk_that_is_nearly_full_steps_go_on_without_readings);
     tcase_add_test(c, it_knows_where_the_newest_batch_of_a_source_ends);
+    tcase_add_test(c, it_knows_the_ends_of_many_sources);
+    tcase_add_test(c, new_state_changes_alone_are_read_when_the_others_are_known);
+    tcase_add_test(c, a_look_from_outside_tells_the_disk);
     tcase_add_test(c, what_is_set_aside_stays_in_a_file_of_its_own);
     tcase_add_test(c, a_look_from_outside_tells_size_and_age);
     tcase_add_test(c, swapped_segments_give_all_in_the_right_order);

@@ -425,6 +425,21 @@ START_TEST(low_and_short_disks_are_told)
 }
 END_TEST
 
+START_TEST(a_reserve_that_cannot_be_made_is_done_without)
+{
+    static const enum frail_call calls[] = {FRAIL_CREATE, FRAIL_ALLOCATE};
+    struct spool_limits limits = roomy;
+    limits.reserve_bytes = 1 << 20;
+    frail_size(1 << 20, 1 << 19);
+    for (size_t k = 0; k < sizeof calls / sizeof *calls; k++) {
+        frail_fail(calls[k], 1, ENOSPC);
+        struct spool *s = open_it(&limits);
+        ck_assert_uint_eq(spool_state(s).reserve_bytes, 0);
+        spool_close(s);
+    }
+}
+END_TEST
+
 START_TEST(what_the_disk_does_not_give_back_is_damaged_or_comes_later)
 {
     struct err err = {0};
@@ -505,6 +520,7 @@ int main(void)
     tcase_add_test(c, on_a_full_disk_the_reserve_goes_first_then_readings);
     tcase_add_loop_test(c, the_reserve_fits_the_disk, 0, sizeof reserves / sizeof *reserves);
     tcase_add_test(c, low_and_short_disks_are_told);
+    tcase_add_test(c, a_reserve_that_cannot_be_made_is_done_without);
     tcase_add_test(c, what_the_disk_does_not_give_back_is_damaged_or_comes_later);
     tcase_add_test(c, a_folder_that_cannot_be_made_or_synced_is_told);
     tcase_add_test(c, batches_that_cannot_be_set_aside_are_not_said_to_be);
