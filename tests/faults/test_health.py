@@ -82,13 +82,15 @@ class Health(ServiceTest):
 
     def wait_until_said(self, about, words, seconds=40, status=3):
         """The complaint, once health makes it."""
+        self.last = {"wrong": []}
+
         def look():
             self.last = self.health(status)
             return next((row for row in self.said(self.last, about) if words in row["what"]), None)
         try:
             return wait_for(look, seconds, f"'{words}' of {about}")
         except AssertionError as e:
-            raise AssertionError(f"{e}; health says {json.dumps(self.last['wrong'], indent=1)}\n{self.log.read_text()[-2000:]}")
+            raise AssertionError(f"{e}; health says {json.dumps(self.last['wrong'], indent=1)}\n{self.log.read_text()[-2000:]}") from e
 
     def break_sources(self):
         feeds = self.feeds
