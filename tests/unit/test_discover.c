@@ -281,6 +281,28 @@ START_TEST(what_the_machine_says_of_its_limits_stands_in_the_reason)
 }
 END_TEST
 
+static const char a_thinned_model[] =
+    "<MTConnectDevices><Header instanceId='1'/><Devices><Device uuid='m'><Components><Fan "
+    "sampleInterval='500'>"
+    "<DataItems><DataItem id='a' category='SAMPLE' type='ROTARY_VELOCITY'><Filters>"
+    "<Filter type='MINIMUM_DELTA'>25</Filter><Filter type='PERIOD'>60</Filter></Filters></DataItem>"
+    "<DataItem id='b' category='SAMPLE' type='ANGULAR_VELOCITY'><Filters><Filter "
+    "type='MINIMUM_DELTA'>60</Filter>"
+    "</Filters></DataItem></DataItems></Fan></Components></Device></Devices></MTConnectDevices>";
+
+/* ANGULAR_VELOCITY is in degrees per second: 60 of them are 10 rev/min. */
+START_TEST(how_coarsely_a_speed_is_told_stands_in_the_reason)
+{
+    struct err err = {0};
+    char out[4000];
+    ck_assert_int_eq(discover_at(a_thinned_model, out, sizeof out, &err), 0);
+    ck_assert_ptr_nonnull(
+        strstr(out, "speed of a fan at Fan; it tells changes of 25 rev/min or more, every 60 s at most"));
+    ck_assert_ptr_nonnull(
+        strstr(out, "speed of a fan at Fan; it tells changes of 10 rev/min or more, every 0.5 s at most"));
+}
+END_TEST
+
 START_TEST(limits_are_drafted_as_fan_models_each_pair_once)
 {
     struct err err = {0};
@@ -343,6 +365,7 @@ int main(void)
     tcase_add_test(tc, drafts_stand_in_the_order_of_the_model);
     tcase_add_test(tc, drafts_are_printed_as_the_register_s_bindings_with_a_reason);
     tcase_add_test(tc, what_the_machine_says_of_its_limits_stands_in_the_reason);
+    tcase_add_test(tc, how_coarsely_a_speed_is_told_stands_in_the_reason);
     tcase_add_test(tc, limits_are_drafted_as_fan_models_each_pair_once);
     tcase_add_test(tc, a_feed_is_discovered_when_told_so);
     tcase_add_test(tc, an_answer_that_is_no_model_is_an_error_and_nothing_is_printed);
