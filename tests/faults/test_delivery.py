@@ -41,10 +41,10 @@ def seal(rig):
 
 class AnyDelivery(unittest.TestCase):
     def tables(self, trouble, end):
-        rig = Rig(hours=60, trouble=trouble, end=end)
+        rig = Rig(hours=36, trouble=trouble, end=end)
         try:
             rig.begin()
-            for _ in range(5):  # what a source forgets, or loses in a restart, is the same in each run
+            for _ in range(3):  # what a source forgets, or loses in a restart, is the same in each run
                 rig.advance(12)
                 rig.wait_until_read(120)
             rig.stop()
