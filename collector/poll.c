@@ -156,7 +156,8 @@ static enum poll_outcome on_read(struct poll *p, const struct document *d, int64
     uint64_t next = next_after(d, p->next);
     if (d->first_sequence > p->next)
         return look(p, POLL_NEWS_OVERRUN);
-    if (next < p->next)
+    /* Also when it hands back what it was asked for, as if there were nothing new. */
+    if (next < p->next || (d->last_sequence && d->last_sequence + 1 < p->next))
         return look(p, POLL_NEWS_REWIND);
     out->parts[out->part_count++] = (struct poll_part){d, p->next, next};
     return complete(p, d, next, now_us, mem, out);

@@ -373,6 +373,35 @@ START_TEST(a_source_set_back_within_its_instance_is_read_anew)
 }
 END_TEST
 
+START_TEST(a_source_set_back_that_answers_emptily_is_read_anew_too)
+{
+    struct agent a = {.instance = "i1", .last = 15, .size = 100};
+    struct poll p = standing("i1", 41, 10);
+    struct ledger l = {0};
+    struct poll_result r;
+    struct err err = {0};
+    struct document *d = header(&a);
+    d->next_sequence = 41;
+    ck_assert_int_eq(poll_answer(&p, d, 1000, mem, &r, &err), POLL_GO_ON);
+    ck_assert_str_eq(poll_url(&p, "http://h", mem), "http://h/current");
+    read_to_the_end(&p, &a, &l);
+    all_once(&l, 1, 15, "all");
+    ck_assert_int_eq(l.gaps, 1);
+}
+END_TEST
+
+/* One device of an agent, or all: the address in the register decides. */
+START_TEST(the_address_may_name_one_device)
+{
+    struct poll p = standing("i1", 41, 10);
+    ck_assert_str_eq(poll_url(&p, "http://h:5000/mill-3/", mem),
+                     "http://h:5000/mill-3/sample?from=41&count=10");
+    ck_assert_str_eq(poll_model_url("http://h:5000/mill-3", mem), "http://h:5000/mill-3/probe");
+    p = standing("", 0, 10);
+    ck_assert_str_eq(poll_url(&p, "http://h:5000/mill-3", mem), "http://h:5000/mill-3/current");
+}
+END_TEST
+
 static const struct {
     uint64_t size, most;
 } small[] = {{100, 3}, {6, 0}, {6, 1}, {100, 100}};
@@ -558,6 +587,8 @@ int main(void)
     tcase_add_loop_test(tc, a_restart_is_read_from_its_beginning, 0, 3);
     tcase_add_test(tc, a_restart_between_state_and_history_begins_again);
     tcase_add_test(tc, a_source_set_back_within_its_instance_is_read_anew);
+    tcase_add_test(tc, a_source_set_back_that_answers_emptily_is_read_anew_too);
+    tcase_add_test(tc, the_address_may_name_one_device);
     tcase_add_loop_test(tc, a_source_is_asked_for_no_more_than_it_gives, 0, 4);
     tcase_add_test(tc, another_error_fails_and_changes_nothing);
     tcase_add_test(tc, a_source_that_never_comes_to_an_end_is_given_up);
