@@ -13,8 +13,9 @@ COMMIT = b"Q\x00\x00\x00\x0bCOMMIT\x00"
 
 
 class Proxy:
-    def __init__(self, socket_path):
-        self.upstream, self.mode = socket_path, "pass"
+    def __init__(self, socket_path, certificate=None):
+        """With a certificate (an ssl.SSLContext) it speaks TLS to the client, as a server on the network would."""
+        self.upstream, self.mode, self.certificate = socket_path, "pass", certificate
         self.held, self.lost = threading.Event(), threading.Event()  # it happened
         self.ready = threading.Event()
         self.thread = threading.Thread(target=lambda: asyncio.run(self.serve()), daemon=True)
@@ -37,10 +38,16 @@ class Proxy:
             return
         state = {"committing": False}
         try:
+            if self.certificate:
+                await reader.readexactly(8)  # the client asks whether there is TLS
+                writer.write(b"S")
+                await writer.start_tls(self.certificate)
             await asyncio.gather(self.pump(reader, up_writer, state, True), self.pump(up_reader, writer, state, False),
                                  return_exceptions=True)
         except asyncio.CancelledError:
             pass  # the proxy ends
+        except (OSError, asyncio.IncompleteReadError):
+            pass  # the client does not like the certificate
         finally:
             writer.close()
             up_writer.close()

@@ -13,7 +13,8 @@ import time
 import unittest
 
 from common import BIN, LONG, seed
-from fault_test import FaultTest, wait_until
+from certificates import Authority
+from fault_test import PSQL, FaultTest, wait_until
 from proxy import Proxy
 
 
@@ -66,6 +67,25 @@ class Link(FaultTest):
             self.proxy = Proxy(self.socket_path())
         self.finish_and_compare()
 
+    def test_only_the_certificate_of_the_host_is_accepted(self):
+        ours, others = Authority(self.dir / "ours", "plant"), Authority(self.dir / "others", "stranger")
+        wrong = (("server certificate.*does not match", ours.server("elsewhere", "DNS:elsewhere.invalid")),
+                 ("certificate verify failed", ours.server("expired", begin="20200101000000Z", end="20210101000000Z")),
+                 ("certificate verify failed", others.server("unknown")))
+        self.advance(6)
+        before = self.stored()
+        encrypted = lambda proxy: dict(self.through(proxy.port), PGSSLMODE="verify-full", PGSSLROOTCERT=str(ours.file))
+        for words, certificate in wrong:
+            proxy = Proxy(self.socket_path(), certificate)
+            self.addCleanup(proxy.close)
+            self.assertRegex(self.collector("run", "--once", env=encrypted(proxy), status=69).stderr, words)
+        self.assertEqual(self.stored(), before)
+        right = Proxy(self.socket_path(), ours.server("right"))
+        self.addCleanup(right.close)
+        self.collector("run", "--once", env=encrypted(right))
+        self.assertGreater(self.stored(), before)
+        self.finish_and_compare()
+
     def test_a_database_that_falls_silent_while_connecting(self):
         self.proxy.mode = "silent"
         began = time.monotonic()
@@ -82,17 +102,8 @@ class Server(FaultTest):
         """fast: the session is told; immediate: the link breaks; kill: as a crash of the machine's memory."""
         program = self.start_collector("--no-seal")
         for times, way in enumerate(("fast", "immediate", "kill"), 1):
-            # The collector waits inside its transaction, between cursor and readings.
-            lock = self.start(["psql", "-qAtX"], env=self.env, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-            lock.stdin.write("BEGIN; LOCK vaneward.journal;\n")
-            lock.stdin.flush()
-            wait_until(lambda: self.sql("SELECT 1 FROM pg_locks WHERE relation = 'vaneward.journal'::regclass AND granted"))
-            self.advance(16)
-            waiting = wait_until(lambda: self.sql("SELECT 1 FROM pg_stat_activity WHERE wait_event_type = 'Lock' AND"
-                                                  " application_name = 'vaneward-collector'"), 20)
-            self.assertTrue(waiting, self.log())
-            self.restart(way)
-            lock.kill()
+            with self.collector_inside_its_transaction():
+                self.restart(way)
             self.wait_log("database.back", times)
         self.stop(program)
         self.finish_and_compare()
@@ -237,7 +248,7 @@ class LogRoom(Room):
         program = self.start_collector("--no-seal")
         self.advance(30)
         self.fill(self.disk)
-        grow = ["psql", "-qAtX", "-c", "CREATE TABLE public.filler AS SELECT repeat('x', 900) FROM generate_series(1, 200000)"]
+        grow = [PSQL, "-qAtX", "-c", "CREATE TABLE public.filler AS SELECT repeat('x', 900) FROM generate_series(1, 200000)"]
         self.assertNotEqual(subprocess.run(grow, env=self.env, capture_output=True).returncode, 0)
         self.wait_log("database.away")
         self.advance(30)
@@ -364,11 +375,36 @@ class Two(FaultTest):
                 self.assertIn(program.wait(60), (0, 3), self.log())
         self.finish_and_compare()
 
+    def taken_over_from(self, env, lose, find):
+        """One is lost inside its transaction, where it has moved cursors: the other one goes on, and what the first still says is
+        too late."""
+        soon = {"PGOPTIONS": "-c idle_in_transaction_session_timeout=3s"}
+        first = self.start_collector("--no-seal", env=dict(env, **soon))
+        with self.collector_inside_its_transaction():
+            lose(first)
+        other = self.start_collector("--no-seal", env=dict(self.env, **soon))
+        self.wait_until_read()
+        find(first)
+        self.advance(16)
+        self.wait_until_read()
+        self.stop(other)
+        self.stop(first)
+        self.finish_and_compare()
+
+    def test_a_frozen_one_is_taken_over_from(self):
+        self.taken_over_from(self.env, lambda first: first.send_signal(signal.SIGSTOP), lambda first: first.send_signal(signal.SIGCONT))
+
+    def test_one_without_its_link_is_taken_over_from(self):
+        proxy = Proxy(self.socket_path())
+        self.addCleanup(proxy.close)
+        mode = lambda word: lambda first: setattr(proxy, "mode", word)
+        self.taken_over_from(self.through(proxy.port), mode("silent"), mode("pass"))
+
     def test_both_for_ever(self):
         both = [self.start_collector() for _ in range(2)]
         for _ in range(8):
             self.advance(14)
-            time.sleep(1)
+            self.wait_until_read()
         for program in both:
             self.stop(program)
         self.finish_and_compare()
