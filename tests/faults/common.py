@@ -179,7 +179,7 @@ class Rig:
     def begin(self):
         """What the sources hold is read; from here on a loss would be ours."""
         self.start()
-        self.wait_until(self.is_read, 30, "first reading")
+        self.wait_until(self.is_read, 90, "first reading")
 
     def kill(self):
         try:
@@ -202,7 +202,7 @@ class Rig:
         self.log.flush()
         return pathlib.Path(self.log.name).read_bytes()[0 if whole else self.log_from:].decode()
 
-    def wait_for_log(self, word, seconds=30):
+    def wait_for_log(self, word, seconds=60):
         self.wait_until(lambda: word in self.log_text(), seconds, f"'{word}' in the log")
 
     def wait_until(self, true, seconds, what):
@@ -219,7 +219,7 @@ class Rig:
             "SELECT source, instance, next_sequence FROM vaneward.source_cursor")}
         return all(cursors.get(s["source"]) == (s["instance"], s["last"] + 1) for s in self.shown())
 
-    def wait_until_read(self, seconds=60):
+    def wait_until_read(self, seconds=120):
         self.wait_until(self.is_read, seconds, "end of reading")
         self.wait_until(lambda: not [p for p in self.segments() if not p.name.startswith("refused")], seconds, "empty spool")
 

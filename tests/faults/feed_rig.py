@@ -28,7 +28,7 @@ def stamp(moment):
     return moment.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 
-def wait_for(condition, seconds=20, what="condition"):
+def wait_for(condition, seconds=60, what="condition"):
     """The first true value of condition(), asked every 50 ms."""
     until = time.monotonic() + seconds
     while time.monotonic() < until:
