@@ -52,6 +52,7 @@ struct batch {
     size_t observations; /* that the answer covered, bound or not */
     size_t ahead;        /* of bound items, stamped more than five minutes after the publisher's own clock */
     struct reading *readings;
+    uint64_t *reading_sequences; /* of each reading; NULL: not known */
     size_t reading_count;
     struct condition_row *conditions;
     size_t condition_count;

@@ -2,7 +2,8 @@
 
 #include "wire.h"
 
-enum { STEP_VERSION = 1 };
+/* Readings begin with their version: a bare block with its own (1), or sequences and then the block. */
+enum { STEP_VERSION = 1, READINGS_WITH_SEQUENCES = 2 };
 
 static void put_observation(struct wire_writer *w, const struct observation *o)
 {
@@ -179,17 +180,60 @@ bool batch_step_decode(const uint8_t *p, size_t bytes, struct arena *mem, struct
     return true;
 }
 
+/* They rise by little. */
+static void put_sequences(struct wire_writer *w, const struct batch *b)
+{
+    uint64_t before = 0;
+    for (size_t k = 0; k < b->reading_count; k++) {
+        wire_put_i64(w, (int64_t)(b->reading_sequences[k] - before));
+        before = b->reading_sequences[k];
+    }
+}
+
+static void sequences_of(struct wire_reader *r, struct batch *b)
+{
+    uint64_t before = 0;
+    if (b->reading_count > (size_t)(r->end - r->at)) {
+        r->failed = true;
+        return;
+    }
+    b->reading_sequences = arena_array(r->mem, uint64_t, b->reading_count);
+    for (size_t k = 0; k < b->reading_count; k++) {
+        before += (uint64_t)wire_i64(r);
+        b->reading_sequences[k] = before;
+    }
+}
+
 const uint8_t *batch_readings_encode(const struct batch *b, struct arena *mem, size_t *bytes)
 {
     *bytes = 0;
-    return b->reading_count ? block_encode(b->readings, b->reading_count, mem, bytes) : NULL;
+    if (!b->reading_count)
+        return NULL;
+    size_t block_bytes;
+    const uint8_t *block = block_encode(b->readings, b->reading_count, mem, &block_bytes);
+    struct wire_writer w = {.mem = mem};
+    if (b->reading_sequences) {
+        wire_put_u64(&w, READINGS_WITH_SEQUENCES);
+        put_sequences(&w, b);
+    }
+    wire_put_bytes(&w, block, block_bytes);
+    *bytes = w.size;
+    return w.bytes;
 }
 
 bool batch_readings_decode(const uint8_t *p, size_t bytes, struct arena *mem, struct batch *b,
                            struct err *err)
 {
+    struct wire_reader r = {.mem = mem, .at = p, .end = p + bytes};
     size_t count;
-    if (!block_decode(p, bytes, mem, &b->readings, &count, err))
+    b->reading_sequences = NULL;
+    if (bytes && *p == READINGS_WITH_SEQUENCES) {
+        wire_u64(&r);
+        sequences_of(&r, b);
+    }
+    if (r.failed)
+        return err_set(err, ERR_INPUT, "damaged sequences of %zu readings", b->reading_count);
+    if (!block_decode(r.at, (size_t)(r.end - r.at), mem, &b->readings, &count, err))
         return false;
     if (count != b->reading_count)
         return err_set(err, ERR_INPUT, "batch of %zu readings has %zu", b->reading_count, count);

@@ -1,5 +1,6 @@
 #include "binding.h"
 
+#include "base/hash.h"
 #include "columns.h"
 #include "queries.h"
 
@@ -54,17 +55,9 @@ static enum item_role role_of(const char *word)
     BUG("role '%s'", word);
 }
 
-static uint64_t hash_text(uint64_t hash, const char *text)
-{
-    for (const char *p = text; *p; p++)
-        hash = (hash ^ (unsigned char)*p) * UINT64_C(1099511628211);
-    return hash;
-}
-
 static size_t slot_of(const struct source *s, const char *device, const char *item)
 {
-    uint64_t hash = UINT64_C(14695981039346656037); /* FNV-1a of device, a separator, item */
-    hash = hash_text(hash_text(hash, device) * 31, item);
+    uint64_t hash = hash_text(hash_text(HASH_BEGIN, device) * 31, item); /* the factor separates them */
     return (size_t)(hash ^ (hash >> 29)) & (s->slot_count - 1);
 }
 

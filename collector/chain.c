@@ -56,26 +56,72 @@ static void bridge(struct batch *b, const struct position *at, struct arena *mem
 static void drop_readings(struct batch *b)
 {
     b->readings = NULL;
+    b->reading_sequences = NULL;
     b->reading_count = 0;
 }
 
-/* The cursor stands inside what the batch covers. */
-static void keep_states(struct batch *b, const struct position *at, struct arena *mem)
+static void trim_set_aside(struct batch *b, uint64_t from, struct arena *mem)
 {
-    bool says_less = b->reading_count || b->gap_count;
-    size_t kept = 0;
-    struct set_aside_row *aside = arena_array(mem, struct set_aside_row, b->set_aside_count);
+    struct set_aside_row *kept = arena_array(mem, struct set_aside_row, b->set_aside_count);
+    size_t n = 0;
     for (size_t k = 0; k < b->set_aside_count; k++)
-        if (b->set_aside[k].sequence >= at->cursor.next)
-            aside[kept++] = b->set_aside[k];
-    b->set_aside = aside;
-    b->set_aside_count = kept;
-    b->gap_count = 0; /* whoever stored up to here has said it */
-    drop_readings(b);
-    if (says_less) {
-        struct gap_row gap = gap_of(b, at->cursor.next, at->contact_us);
-        add_gap(b, mem, &gap);
+        if (b->set_aside[k].sequence >= from)
+            kept[n++] = b->set_aside[k];
+    b->set_aside = kept;
+    b->set_aside_count = n;
+}
+
+static void trim_gaps(struct batch *b, uint64_t from, struct arena *mem)
+{
+    struct gap_row *kept = arena_array(mem, struct gap_row, b->gap_count);
+    size_t n = 0;
+    for (size_t k = 0; k < b->gap_count; k++) {
+        const struct gap_row *g = &b->gaps[k];
+        bool is_known = g->to_sequence;
+        if (strcmp(g->instance, b->to.instance) != 0 || (is_known && g->to_sequence <= from))
+            continue;
+        kept[n] = *g;
+        if (is_known && g->from_sequence < from)
+            kept[n].from_sequence = from;
+        n++;
     }
+    b->gaps = kept;
+    b->gap_count = n;
+}
+
+static void trim_readings(struct batch *b, uint64_t from, struct arena *mem)
+{
+    struct reading *kept = arena_array(mem, struct reading, b->reading_count);
+    uint64_t *sequences = arena_array(mem, uint64_t, b->reading_count);
+    size_t n = 0;
+    for (size_t k = 0; k < b->reading_count; k++) {
+        if (b->reading_sequences[k] < from)
+            continue;
+        sequences[n] = b->reading_sequences[k];
+        kept[n++] = b->readings[k];
+    }
+    b->readings = kept;
+    b->reading_sequences = sequences;
+    b->reading_count = n;
+}
+
+/* The cursor stands inside what the batch covers: whoever stored up to there has said what came before. State
+ * changes stay, as they have keys of their own. False: it is not known which readings came before. */
+static bool keep_rest(struct batch *b, const struct position *at, struct arena *mem)
+{
+    uint64_t from = at->cursor.next;
+    trim_set_aside(b, from, mem);
+    trim_gaps(b, from, mem);
+    if (b->reading_count && b->readings && b->reading_sequences) {
+        trim_readings(b, from, mem);
+        return true;
+    }
+    if (!b->reading_count)
+        return true;
+    struct gap_row gap = gap_of(b, from, at->contact_us);
+    drop_readings(b);
+    add_gap(b, mem, &gap);
+    return false;
 }
 
 enum link { FOLLOWS, STORED, BEHIND_A_HOLE, STORED_IN_PART };
@@ -119,9 +165,8 @@ size_t chain_steps(const struct position *at, const struct batch *const *batches
         *b = *batches[k];
         bool lost_readings = b->reading_count && !b->readings;
         if (link == STORED_IN_PART) {
-            keep_states(b, &now, mem);
+            report->without_readings += !keep_rest(b, &now, mem);
             lost_readings = false;
-            report->without_readings++;
         } else if (link == BEHIND_A_HOLE) {
             bridge(b, &now, mem);
             report->bridged++;

@@ -4,8 +4,9 @@
  * Usually the batches follow each other and the cursor, and go as they are. Those that were stored already
  * (a lost answer to COMMIT, a crash before the spool forgot them, another collector) are passed over. Where
  * something is missing between the cursor and a batch (a damaged record) the batch goes from the cursor on,
- * and a gap says what is missing. A batch that was stored in part by another collector gives its state
- * changes only (they have keys of their own), and a gap for the rest.
+ * and a gap says what is missing. A batch that was stored in part (read twice after a start without the
+ * database, or by another collector) gives what lies from the cursor on; where the sequences of its readings
+ * are not known, a gap in their place.
  */
 #ifndef COLLECTOR_CHAIN_H
 #define COLLECTOR_CHAIN_H

@@ -116,6 +116,7 @@ static void take_speed(struct intake *in, const struct item_binding *b, const st
         set_aside(in, o->sequence, o->item, quoted(in, o->value, "is a speed below 0"));
         return;
     }
+    in->out->reading_sequences[in->out->reading_count] = o->sequence;
     in->out->readings[in->out->reading_count++] = r;
 }
 
@@ -244,6 +245,7 @@ void intake(const struct source *s, const struct poll_result *answer, int64_t re
     for (size_t k = 0; k < answer->part_count; k++)
         most += answer->parts[k].document->count;
     out->readings = arena_array(mem, struct reading, most);
+    out->reading_sequences = arena_array(mem, uint64_t, most);
     for (size_t k = 0; k < answer->part_count; k++)
         take_part(&in, &answer->parts[k]);
     if (answer->has_gap)

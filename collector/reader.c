@@ -18,6 +18,7 @@ struct reader {
     struct lanes lanes;
     struct fetch *fetch; /* NULL before the first register */
     struct pending pending;
+    struct register_copy *copy; /* NULL: none is kept */
     struct source_notes notes;
     bool lost; /* the stations stand where nothing is stored */
     bool has_conditions;
@@ -50,8 +51,9 @@ void reader_free(struct reader *r)
     free(r);
 }
 
-void reader_use_spool(struct reader *r, struct spool *spool)
+void reader_use_spool(struct reader *r, struct spool *spool, struct register_copy *copy)
 {
+    r->copy = copy;
     r->pending.drain = (struct drain){.spool = spool};
 }
 
@@ -129,6 +131,12 @@ static void place_stations(struct reader *r)
     }
 }
 
+static void follow(struct reader *r, struct bindings *fresh, struct arena *mem)
+{
+    roster_follow(&r->roster, fresh, mem);
+    place_stations(r);
+}
+
 bool reader_register(struct reader *r, struct db *db, struct err *err)
 {
     if (!reader_flush(r, db, err))
@@ -141,10 +149,23 @@ bool reader_register(struct reader *r, struct db *db, struct err *err)
         arena_free(mem);
         return false;
     }
-    roster_follow(&r->roster, &fresh, mem);
-    place_stations(r);
+    if (r->copy)
+        register_copy_keep(r->copy, &fresh, clock_mono_ms());
+    follow(r, &fresh, mem);
     r->has_conditions |= r->lost; /* stored, but perhaps not worked out */
     r->lost = false;
+    return true;
+}
+
+bool reader_register_from_copy(struct reader *r, struct err *err)
+{
+    struct arena *mem = arena_new(REGISTER_BYTES);
+    struct bindings kept;
+    if (!register_copy_read(r->copy, mem, &kept, err) || !make_fetch(r, kept.count, err)) {
+        arena_free(mem);
+        return false;
+    }
+    follow(r, &kept, mem);
     return true;
 }
 

@@ -6,6 +6,7 @@
 #define COLLECTOR_READER_H
 
 #include "db.h"
+#include "register_copy.h"
 #include "roster.h"
 #include "spool.h"
 #include "totals.h"
@@ -22,14 +23,17 @@ struct reader;
 struct reader *reader_new(enum reader_mode mode, size_t in_flight);
 void reader_free(struct reader *r); /* NULL is fine */
 
-/* From now on what the database cannot take is spooled; before the first register. The spool stays the
- * caller's. */
-void reader_use_spool(struct reader *r, struct spool *spool);
+/* From now on what the database cannot take is spooled, and a copy of each register is kept; before the first
+ * register. Both stay the caller's; NULL: none. */
+void reader_use_spool(struct reader *r, struct spool *spool, struct register_copy *copy);
 /* Stores a share of the spool. False: the database cannot be used now (ERR_SYSTEM, ERR_OUTPUT: the spool). */
 MUST_USE bool reader_drain(struct reader *r, struct db *db, struct err *err);
 
 /* Reads the register, and the cursors of sources that are new or whose position was lost. */
 MUST_USE bool reader_register(struct reader *r, struct db *db, struct err *err);
+/* At the start, while the database is away: takes the register from its copy. ERR_INPUT: there is none that
+ * can be used. */
+MUST_USE bool reader_register_from_copy(struct reader *r, struct err *err);
 /* Asks, takes and stores for up to wait_ms. db NULL: it is away, and there is a spool. False: the database
  * cannot be used now. */
 MUST_USE bool reader_turn(struct reader *r, struct db *db, int64_t wait_ms, struct err *err);

@@ -1,6 +1,7 @@
 #include "register_things.h"
 
 #include "base/clock.h"
+#include "base/hash.h"
 #include "base/nearest.h"
 
 #include <string.h>
@@ -13,18 +14,9 @@ void things_init(struct things *t, struct arena *mem)
         .mem = mem, .slots = arena_array(mem, struct thing *, FIRST_CAPACITY), .capacity = FIRST_CAPACITY};
 }
 
-/* FNV-1a, 64 bits. */
-static uint64_t hash_of(const char *key)
-{
-    uint64_t h = UINT64_C(0xcbf29ce484222325);
-    for (; *key; key++)
-        h = (h ^ (unsigned char)*key) * UINT64_C(0x100000001b3);
-    return h;
-}
-
 static struct thing **slot_for(struct thing **slots, size_t capacity, const char *key)
 {
-    size_t k = hash_of(key) & (capacity - 1);
+    size_t k = hash_text(HASH_BEGIN, key) & (capacity - 1);
     while (slots[k] && strcmp(slots[k]->key, key) != 0)
         k = (k + 1) & (capacity - 1);
     return &slots[k];

@@ -72,7 +72,8 @@ struct run {
     struct upkeep upkeep;
     int64_t began_ms, register_due_ms, progress_due_ms;
     bool is_terminal, has_register;
-    struct spool *spool; /* NULL: none */
+    struct spool *spool;       /* NULL: none */
+    struct register_copy copy; /* beside the spool */
     struct spooling_told told;
     int64_t drain_due_ms;
 };
@@ -200,12 +201,12 @@ static bool turn_alone(struct run *run, struct err *err)
     else if (!read_sources(run, TURN_MS, err))
         return false;
     alive(run);
+    service_ready(run->service);
     struct err why = {0};
     if (connection_retry(&run->connection, &why))
         run->register_due_ms = 0;
     if (why.kind == ERR_NONE)
         return true;
-    service_waiting(run->service);
     service_database_away(run->service, why.text);
     if (run->has_register || is_away(run, &why))
         return true;
@@ -281,7 +282,19 @@ static bool abandon(struct run *run, struct err *err)
     return true;
 }
 
-/* The database as it is found at the start: a run without end waits for it. */
+/* Sources are read into the spool, as the register was when it was last read. */
+static void read_on_by_copy(struct run *run)
+{
+    struct err why = {0};
+    run->has_register = reader_register_from_copy(run->reader, &why);
+    if (run->has_register)
+        log_warn("register.from_copy", "sources=%zu file='%s'", reader_roster(run->reader)->count,
+                 run->copy.path);
+    else
+        log_warn("register.unknown", "no source is read until the database answers: %s", why.text);
+}
+
+/* The database as it is found at the start: a run without end reads on or waits. */
 static bool begin(struct run *run, struct err *err)
 {
     if (connection_open(&run->connection, err))
@@ -289,6 +302,8 @@ static bool begin(struct run *run, struct err *err)
     if (!is_away(run, err))
         return false;
     lose_database(run, err);
+    if (run->spool)
+        read_on_by_copy(run);
     return true;
 }
 
@@ -304,12 +319,13 @@ static bool open_all(struct run *run, struct err *err)
     run->reader = reader_new(run->mode, (size_t)options.in_flight);
     if (!service_new(&run->service, &options.service, err) ||
         (run->mode == READ_FOR_EVER && !spooling_open(&run->spool, &options.spool, err)) ||
-        !primary_open(&run->connection.primary, state_dir(run), err))
+        !primary_open(&run->connection.primary, state_dir(run), err) ||
+        !register_copy_open(&run->copy, run->spool ? spooling_dir(&options.spool) : NULL, err))
         return false;
     if (run->mode == READ_FOR_EVER && state_dir(run))
         service_keep_state(run->service, state_dir(run));
     run->connection.is_cut = run->spool;
-    reader_use_spool(run->reader, run->spool);
+    reader_use_spool(run->reader, run->spool, &run->copy);
     return true;
 }
 

@@ -1,6 +1,7 @@
 #include "schedule.h"
 
 #include "base/err.h"
+#include "base/hash.h"
 
 #include <stdlib.h>
 
@@ -16,9 +17,7 @@ struct schedule {
 
 uint64_t schedule_hash(const char *key)
 {
-    uint64_t hash = UINT64_C(14695981039346656037); /* FNV-1a */
-    for (const char *p = key; *p; p++)
-        hash = (hash ^ (unsigned char)*p) * UINT64_C(1099511628211);
+    uint64_t hash = hash_text(HASH_BEGIN, key);
     /* The last step of splitmix64: keys that differ in their last letter only get unlike numbers. */
     hash = (hash ^ (hash >> 30)) * UINT64_C(0xbf58476d1ce4e5b9);
     hash = (hash ^ (hash >> 27)) * UINT64_C(0x94d049bb133111eb);

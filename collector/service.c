@@ -13,13 +13,7 @@
 #include <string.h>
 #include <unistd.h>
 
-enum {
-    SEEN_MS = 15 * 1000,
-    STATUS_MS = 5 * 1000,
-    BUSY_TURN_MS = 20,
-    WAITING_US = 60 * 1000 * 1000,
-    NAME_BYTES = 300
-};
+enum { SEEN_MS = 15 * 1000, STATUS_MS = 5 * 1000, BUSY_TURN_MS = 20, NAME_BYTES = 300 };
 #define FORGET_EVERY_MS INT64_C(3600000)
 
 struct service {
@@ -129,12 +123,6 @@ void service_ready(struct service *s)
     if (!s->is_ready)
         notify_tell(&s->notify, "READY=1");
     s->is_ready = true;
-}
-
-void service_waiting(struct service *s)
-{
-    if (!s->is_ready)
-        notify_tell(&s->notify, "STATUS=waiting for the database\nEXTEND_TIMEOUT_USEC=%d", WAITING_US);
 }
 
 void service_reloading(struct service *s)

@@ -29,7 +29,6 @@ const struct outbox_channels *service_channels(const struct service *s);
 void service_wake(struct service *s);
 /* The manager's questions: ready is said once, at the first call. */
 void service_ready(struct service *s);
-void service_waiting(struct service *s); /* for the database, at the start */
 void service_reloading(struct service *s);
 void service_reloaded(struct service *s);
 /* It ends, within so many milliseconds. */

@@ -32,10 +32,15 @@ void wire_put_text(struct wire_writer *w, const char *s)
 {
     size_t n = s ? strlen(s) : 0;
     wire_put_u64(w, s ? n + 1 : 0);
-    if (n) {
-        memcpy(room_for(w, n), s, n);
-        w->size += n;
-    }
+    wire_put_bytes(w, s, n);
+}
+
+void wire_put_bytes(struct wire_writer *w, const void *bytes, size_t size)
+{
+    if (!size)
+        return;
+    memcpy(room_for(w, size), bytes, size);
+    w->size += size;
 }
 
 uint64_t wire_u64(struct wire_reader *r)

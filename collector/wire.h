@@ -14,9 +14,10 @@ struct wire_writer {
     uint8_t *bytes;
     size_t size, room;
 };
-void wire_put_u64(struct wire_writer *w, uint64_t v);     /* varint */
-void wire_put_i64(struct wire_writer *w, int64_t v);      /* zigzag varint */
-void wire_put_text(struct wire_writer *w, const char *s); /* NULL stays NULL */
+void wire_put_u64(struct wire_writer *w, uint64_t v);                       /* varint */
+void wire_put_i64(struct wire_writer *w, int64_t v);                        /* zigzag varint */
+void wire_put_text(struct wire_writer *w, const char *s);                   /* NULL stays NULL */
+void wire_put_bytes(struct wire_writer *w, const void *bytes, size_t size); /* as they are */
 
 struct wire_reader {
     struct arena *mem;

@@ -223,6 +223,62 @@ START_TEST(every_sequence_is_stored_or_in_a_gap)
 }
 END_TEST
 
+/* One batch from 5 to 9 with a gap up to 6; its readings have the sequences 6 to 8. */
+static const struct {
+    uint64_t cursor;
+    const char *readings, *gap;
+} parts[] = {
+    {5, "678", "2-6"}, {6, "678", ""}, {7, "78", ""}, {8, "8", ""}, {3, "678", "2-6 3-5"},
+};
+
+START_TEST(of_a_batch_stored_in_part_the_rest_is_stored)
+{
+    struct step s = {"a", 5, "a", 9, false};
+    struct batch b = *batch_of(&s, 0), out;
+    const struct batch *batches[] = {&b};
+    struct position at = {{"a", parts[_i].cursor}, NOW};
+    struct chain_report report = {0};
+    b.readings = (struct reading[]){{1, 6, 6}, {2, 7, 7}, {1, 8, 8}};
+    b.reading_sequences = (uint64_t[]){6, 7, 8};
+    b.reading_count = 3;
+    b.gaps = &(struct gap_row){.instance = "a", .from_sequence = 2, .to_sequence = 6, .reason = "overrun"};
+    b.gap_count = 1;
+    ck_assert_uint_eq(chain_steps(&at, batches, 1, mem, &out, &report), 1);
+    const char *kept = "", *gaps = "";
+    for (size_t k = 0; k < out.reading_count; k++) {
+        ck_assert_uint_eq(out.reading_sequences[k], (uint64_t)out.readings[k].at_us);
+        kept = arena_printf(mem, "%s%lu", kept, out.reading_sequences[k]);
+    }
+    for (size_t k = 0; k < out.gap_count; k++)
+        gaps = arena_printf(mem, "%s%s%lu-%lu", gaps, k ? " " : "", out.gaps[k].from_sequence,
+                            out.gaps[k].to_sequence);
+    ck_assert_str_eq(kept, parts[_i].readings);
+    ck_assert_str_eq(gaps, parts[_i].gap);
+    ck_assert_uint_eq(out.condition_count, 1);
+    ck_assert_uint_eq(out.from.next, parts[_i].cursor);
+    ck_assert_uint_eq(report.without_readings, 0);
+}
+END_TEST
+
+/* The overrun reaches past the cursor: what lies behind it is still to be said. */
+START_TEST(of_a_gap_stored_in_part_the_rest_is_said)
+{
+    struct step s = {"a", 2, "a", 9, false};
+    struct batch b = *batch_of(&s, 0), out;
+    const struct batch *batches[] = {&b};
+    struct position at = {{"a", 4}, NOW};
+    struct chain_report report = {0};
+    b.reading_count = 0;
+    b.gaps = &(struct gap_row){.instance = "a", .from_sequence = 2, .to_sequence = 6, .reason = "overrun"};
+    b.gap_count = 1;
+    ck_assert_uint_eq(chain_steps(&at, batches, 1, mem, &out, &report), 1);
+    ck_assert_uint_eq(out.gap_count, 1);
+    ck_assert_uint_eq(out.gaps[0].from_sequence, 4);
+    ck_assert_uint_eq(out.gaps[0].to_sequence, 6);
+    ck_assert_str_eq(out.gaps[0].reason, "overrun");
+}
+END_TEST
+
 START_TEST(of_a_refused_batch_its_place_and_the_reason_stay)
 {
     struct step s = {"a", 5, "a", 9, false};
@@ -246,6 +302,9 @@ int main(void)
     tcase_set_timeout(c, 60);
     tcase_add_loop_test(c, steps_follow_the_cursor, 0, (int)(sizeof cases / sizeof *cases));
     tcase_add_test(c, every_sequence_is_stored_or_in_a_gap);
+    tcase_add_loop_test(c, of_a_batch_stored_in_part_the_rest_is_stored, 0,
+                        (int)(sizeof parts / sizeof *parts));
+    tcase_add_test(c, of_a_gap_stored_in_part_the_rest_is_said);
     tcase_add_test(c, of_a_refused_batch_its_place_and_the_reason_stay);
     suite_add_tcase(suite, c);
     SRunner *runner = srunner_create(suite);

@@ -76,6 +76,11 @@ static struct batch batch_of(uint64_t k)
     for (size_t n = 0; n < b.reading_count; n++)
         b.readings[n] = (struct reading){
             .fan_no = (uint32_t)(n % 5 + 1), .milli_rpm = (int32_t)(n * 997 + k), .at_us = (int64_t)n};
+    if (k % 2) { /* of files they are not known */
+        b.reading_sequences = arena_array(mem, uint64_t, b.reading_count);
+        for (size_t n = 0; n < b.reading_count; n++)
+            b.reading_sequences[n] = UINT64_MAX / (n * n * n + 1);
+    }
     if (k % 3 == 0) {
         b.conditions = arena_array(mem, struct condition_row, 1);
         b.conditions[0] = row;
@@ -113,6 +118,10 @@ static void is_batch(const struct batch *b, uint64_t k, bool with_readings)
         ck_assert_mem_eq(b->readings, want.readings, want.reading_count * sizeof *want.readings);
     else
         ck_assert_ptr_null(b->readings);
+    ck_assert_int_eq(b->reading_sequences != NULL, with_readings && want.reading_sequences);
+    if (b->reading_sequences)
+        ck_assert_mem_eq(b->reading_sequences, want.reading_sequences,
+                         want.reading_count * sizeof *want.reading_sequences);
 }
 
 static struct spool *open_it(const struct spool_limits *limits)
