@@ -28,7 +28,7 @@ class Kill(unittest.TestCase):
         rig = self.rig
         if not rig.collector:
             rig.start(*around)
-            rig.wait_until(lambda: "source" in rig.log_text() or self.is_over() or rig.is_read(), 5, "sign of life")
+            rig.wait_until(lambda: "source" in rig.log_text() or self.is_over() or rig.is_read(), 60, "sign of life")
         rig.database("stop")
         rig.advance_slowly(HOURS_EACH, pause)
         time.sleep(self.dice.random() * 0.8)
@@ -59,7 +59,7 @@ class Kill(unittest.TestCase):
                 rig.kill()
                 kills += 1
             rig.start()
-            time.sleep(0.5 + self.dice.random())
+            time.sleep(0.2 + self.dice.random())
         rig.kill()
         print(f"{kills} kills, {self.finish()} readings equal to the ledger", file=sys.stderr)
 
@@ -76,7 +76,9 @@ class Kill(unittest.TestCase):
                 rig.kill()
             self.outage(traced)
             rig.start(*traced)
-            time.sleep(1)
+            until = time.monotonic() + 1
+            while not self.is_over() and time.monotonic() < until:
+                time.sleep(0.05)
             late += self.is_over()
             rig.kill()
         self.assertGreater(self.early + late, 0)
