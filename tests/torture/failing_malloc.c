@@ -2,7 +2,8 @@
  * A preload library that lets the N-th allocation of a program fail, counted from the beginning of main.
  *
  * TORTURE_AT=N (0: none), TORTURE_FOR_EVER=1: all from the N-th on. TORTURE_COUNT=FILE: how many there were
- * is written there at the end. A program that dies by a signal says on standard error where it stood.
+ * is written there at the end. TORTURE_FROM_COPY=1: counted from where the first COPY was sent. A program
+ * that dies by a signal says on standard error where it stood.
  */
 #define _GNU_SOURCE
 #include <dlfcn.h>
@@ -14,6 +15,7 @@
 #include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 #include <unistd.h>
 
 /* The C library's own, beneath what this file replaces. */
@@ -24,6 +26,7 @@ void *__libc_realloc(void *p, size_t size);
 typedef int main_fn(int, char **, char **);
 int __libc_start_main(main_fn *program, int argc, char **argv, main_fn *init, void (*fini)(void),
                       void (*rtld_fini)(void), void *stack_end);
+int PQsendQuery(void *conn, const char *text);
 
 static atomic_ulong count;
 static atomic_bool armed;
@@ -92,6 +95,17 @@ static void tell_deaths(void)
         sigaction(signals[k], &action, NULL);
 }
 
+/* Stands before libpq's. */
+int PQsendQuery(void *conn, const char *text)
+{
+    int (*send)(void *, const char *);
+    *(void **)&send = dlsym(RTLD_NEXT, "PQsendQuery");
+    int sent = send(conn, text);
+    if (strstr(text, "COPY "))
+        atomic_store(&armed, true);
+    return sent;
+}
+
 static int counted_main(int argc, char **argv, char **environment)
 {
     const char *at = getenv("TORTURE_AT"), *ever = getenv("TORTURE_FOR_EVER");
@@ -99,7 +113,7 @@ static int counted_main(int argc, char **argv, char **environment)
     for_ever = ever && *ever == '1';
     tell_deaths();
     atexit(say_count);
-    atomic_store(&armed, true);
+    atomic_store(&armed, !getenv("TORTURE_FROM_COPY"));
     return program_main(argc, argv, environment);
 }
 

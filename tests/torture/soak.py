@@ -112,8 +112,19 @@ class Collector:
     def start(self):
         self.child = subprocess.Popen(self.r.argv("collector", "run"), env=self.r.env, stdout=self.log, stderr=self.log)
 
+    def is_listening(self):
+        """A process that has only just begun would die of SIGTERM as any other."""
+        caught = re.search(r"SigCgt:\s+(\w+)", pathlib.Path(f"/proc/{self.child.pid}/status").read_text())
+        return caught and int(caught[1], 16) >> (signal.SIGTERM - 1) & 1
+
+    def stop(self):
+        until = time.monotonic() + 30
+        while not self.is_listening() and self.child.poll() is None and time.monotonic() < until:
+            time.sleep(0.05)
+        self.child.send_signal(signal.SIGTERM)
+
     def again(self, how):
-        self.child.send_signal(how)
+        self.stop() if how == signal.SIGTERM else self.child.send_signal(how)
         status = self.child.wait(timeout=30)
         assert status == (0 if how == signal.SIGTERM else -how), f"ended with {status}"
         self.start()
@@ -177,7 +188,7 @@ class Soak:
                 if now > calm_from + (self.seconds - calm_from) / 4:
                     measured.append((now, *collector.measure()))
                 time.sleep(0.25)
-            collector.child.send_signal(signal.SIGTERM)
+            collector.stop()
             status = collector.child.wait(timeout=30)
             assert status == 0, f"the collector ended with {status}"
         finally:
