@@ -16,6 +16,7 @@
 #define RECEIVED (INT64_C(1790000000) * US_PER_S)
 
 static struct server *server;
+static const char *conninfo;
 static struct db *db;
 static struct arena *mem;
 static struct spool *spool;
@@ -29,12 +30,20 @@ static void start_server(void)
     server = server_start(NULL);
 }
 
+static struct db *open_session(void)
+{
+    struct db *opened;
+    ck_assert_msg(db_open(&opened, conninfo, "test", &err), "%s", err.text);
+    return opened;
+}
+
 static void set_up(void)
 {
     const struct spool_limits limits = {
         .max_bytes = (uint64_t)1 << 28, .segment_bytes = 1 << 20, .min_free = 0};
     mem = arena_new(SIZE_MAX);
-    ck_assert_msg(db_open(&db, server_prepared_database(server), "test", &err), "%s", err.text);
+    conninfo = server_prepared_database(server);
+    db = open_session();
     rig_register(db, 3);
     snprintf(folder, sizeof folder, "/tmp/test-drain-XXXXXX");
     ck_assert_ptr_nonnull(mkdtemp(folder));
@@ -173,6 +182,26 @@ START_TEST(what_is_stored_already_is_not_stored_again)
 }
 END_TEST
 
+/* Lost in the middle of its transaction. */
+START_TEST(what_could_not_be_stored_stays_in_the_spool)
+{
+    bool states;
+    struct db *other = open_session();
+    append("a", 0, 10, 3);
+    rig_do(other, "BEGIN; LOCK vaneward.journal");
+    db_set_deadline(db, 500);
+    ck_assert(!drain_turn(&drain, db, note_stored, NULL, &states, &err));
+    ck_assert_int_eq(err.kind, ERR_UNAVAILABLE);
+    err_clear(&err);
+    db_close(other);
+    db_close(db);
+    db = open_session();
+    rig_wait_until_alone(db);
+    turns_to_the_end();
+    ck_assert_str_eq(contents(), "30,10,0,0,a10");
+}
+END_TEST
+
 START_TEST(a_hole_is_a_gap_and_what_comes_after_it_is_stored)
 {
     append("a", 0, 3, 2);
@@ -226,6 +255,7 @@ int main(void)
     tcase_add_test(tc, the_newest_state_changes_come_first_and_move_no_cursor);
     tcase_add_test(tc, what_changes_while_it_drains_is_stored_in_the_next_turn);
     tcase_add_test(tc, what_is_stored_already_is_not_stored_again);
+    tcase_add_test(tc, what_could_not_be_stored_stays_in_the_spool);
     tcase_add_test(tc, a_hole_is_a_gap_and_what_comes_after_it_is_stored);
     tcase_add_test(tc, a_source_that_left_the_register_goes_to_a_file_and_the_others_to_the_database);
     tcase_add_test(tc, it_drains_much_faster_than_real_time);

@@ -167,6 +167,24 @@ START_TEST(a_replayed_batch_stores_nothing)
 }
 END_TEST
 
+START_TEST(what_fails_at_commit_is_not_stored)
+{
+    struct batch b = batch_of("a", "i1", 0, 10);
+    struct load_result result;
+    rig_do(db, "CREATE FUNCTION public.fail() RETURNS trigger LANGUAGE plpgsql AS"
+               " $$ BEGIN RAISE SQLSTATE '57014'; END $$;"
+               "CREATE CONSTRAINT TRIGGER fail AFTER INSERT ON vaneward.journal"
+               " DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION public.fail()");
+    ck_assert(!load_batches(db, &b, 1, mem, &result, &err));
+    ck_assert_int_eq(err.kind, ERR_UNAVAILABLE);
+    err_clear(&err);
+    ck_assert_str_eq(contents(), "0,0,0,0,0");
+    rig_do(db, "DROP TRIGGER fail ON vaneward.journal");
+    load(&b, 1, &result);
+    ck_assert_int_eq(result.fate, LOAD_STORED);
+}
+END_TEST
+
 START_TEST(a_stale_batch_does_not_hold_up_the_others)
 {
     struct batch b[] = {batch_of("a", "i1", 0, 10), batch_of("b", "j1", 5, 10)};
@@ -477,6 +495,7 @@ int main(void)
     tcase_add_checked_fixture(tc, set_up, tear_down);
     tcase_add_test(tc, a_batch_is_stored_with_all_that_it_holds);
     tcase_add_loop_test(tc, a_replayed_batch_stores_nothing, 0, 2);
+    tcase_add_test(tc, what_fails_at_commit_is_not_stored);
     tcase_add_test(tc, a_stale_batch_does_not_hold_up_the_others);
     tcase_add_test(tc, batches_of_one_source_follow_each_other);
     tcase_add_test(tc, a_restart_moves_the_cursor_to_the_new_instance);
