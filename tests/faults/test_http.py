@@ -112,6 +112,12 @@ class Plant(unittest.TestCase):
         process.send_signal(signal.SIGTERM)
         self.assertEqual(process.wait(timeout=30), 0)
 
+    def wait_for(self, true, what, seconds=60):
+        until = time.monotonic() + seconds
+        while not true():
+            self.assertLess(time.monotonic(), until, f"no {what} within {seconds} s")
+            time.sleep(0.1)
+
     def credential(self, name, text, mode=0o600):
         path = self.secrets / name
         path.unlink(missing_ok=True)
@@ -239,8 +245,10 @@ class Addresses(Plant):
     def test_a_kept_connection_is_no_way_round(self):
         self.register({"good": {"url": self.url("good"), "site": "own"}, "outside": {"url": self.url("good"), "site": "ten"}},
                       {"ten": "10.0.0.0/8", "own": "127.0.0.0/8"})
+        asked = len(self.evil.asked)
         process = self.start()
-        time.sleep(6)
+        self.wait_for(lambda: len(self.evil.asked) >= asked + 5, "five answers of the good one")
+        self.wait_for(lambda: self.sql("SELECT 1 FROM vaneward.source_cursor WHERE source = 'outside' AND failures > 1"), "two refusals")
         self.stop(process)
         rows = dict(self.sql("SELECT source, last_contact_at IS NULL FROM vaneward.source_cursor"))
         self.assertEqual(rows, {"good": "f", "outside": "t"})
@@ -256,10 +264,10 @@ class Addresses(Plant):
         self.register({f"good{k}": {"url": self.url(f"good{k}", f"127.0.0.{k + 1}")} for k in range(5)}, None) \
             if self.all_loopback() else self.skipTest("127.0.0.2 does not lead to this machine")
         process = self.start()
-        time.sleep(4)
+        sources = lambda: {path.split("/")[1] for _, path in self.evil.asked if "/sample" in path}
+        self.wait_for(lambda: len(sources()) == 5, "a second answer of each")
         connections, asked = self.evil.accepted, len(self.evil.asked)
-        time.sleep(6)
-        self.assertGreater(len(self.evil.asked) - asked, 20)
+        self.wait_for(lambda: len(self.evil.asked) > asked + 20, "twenty more")
         self.assertEqual(self.evil.accepted, connections)
         self.stop(process)
 
