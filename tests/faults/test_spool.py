@@ -4,12 +4,10 @@ import re
 import shutil
 import subprocess
 import sys
-import time
 import unittest
 
-from common import LONG, Rig, seed
-
-IS_ROOT = os.geteuid() == 0
+from common import Rig, seed
+from disks import small_disk
 
 
 class SpoolFault(unittest.TestCase):
@@ -19,12 +17,13 @@ class SpoolFault(unittest.TestCase):
         self.rig.begin()
         return self.rig
 
-    def spooled(self, steps=24):
+    def spooled(self, steps=16):
         """An outage that ends with a kill: what was read lies in the spool, in segments that no program has open."""
         rig = self.rig_with()
         rig.database("stop")
         rig.advance_slowly(steps, 0.15)
-        time.sleep(2)
+        size = lambda kind: sum(path.stat().st_size for path in rig.spool.glob(f"{kind}-*.seg"))
+        rig.wait_until(lambda: size("steps") > 1000 and size("readings") > 1000, 30, "filled spool")
         rig.kill()
         return rig
 
@@ -91,10 +90,10 @@ class SpoolFault(unittest.TestCase):
         for error, when in (("EIO", "1+2"), ("EIO", "2+3"), ("ENOSPC", "1+3")):
             rig.start("strace", "-f", "-qq", "-o", "/dev/null", "-e", "trace=fdatasync", "-e",
                       f"inject=fdatasync:error={error}:when={when}")
-            rig.wait_until(rig.is_read, 30, "end of reading")
+            rig.wait_until(rig.is_read, 90, "end of reading")
             rig.database("stop")
             rig.advance_slowly(5, 0.3)
-            time.sleep(1.5)
+            rig.wait_until(rig.segments, 30, "segments")
             rig.kill()
             rig.database("start")
         rig.start()
@@ -107,7 +106,7 @@ class SpoolFault(unittest.TestCase):
         rig = self.rig_with()
         rig.kill()
         rig.start("strace", "-f", "-qq", "-o", "/dev/null", "-e", "trace=fdatasync", "-e", "inject=fdatasync:error=EIO")
-        rig.wait_until(rig.is_read, 30, "end of reading")
+        rig.wait_until(rig.is_read, 90, "end of reading")
         rig.database("stop")
         rig.advance_slowly(4, 0.3)
         rig.wait_for_log("spool.refuses")
@@ -120,20 +119,16 @@ class SpoolFault(unittest.TestCase):
     # no room
 
     def on_a_small_disk(self, options):
-        if not IS_ROOT:
-            self.skipTest("mounting a small disk needs root")
-        disk = f"/tmp/vaneward-small-{os.getpid()}"
-        os.makedirs(disk, exist_ok=True)
-        self.addCleanup(os.rmdir, disk)
-        if subprocess.run(["mount", "-t", "tmpfs", "-o", options, "none", disk], capture_output=True).returncode:
-            self.skipTest("this machine does not let us mount a small disk")
-        self.addCleanup(subprocess.run, ["umount", "-l", disk], check=True)
-        return self.rig_with(spool=disk, spool_mb=1, hours=160, days=10)
+        return self.rig_with(spool=small_disk(self, options), spool_mb=1, hours=160, days=10)
 
-    def fill(self, rig, steps):
+    def fill(self, rig, sign):
+        """Readings come until the log says that it is enough, and some more."""
         rig.database("stop")
-        rig.advance_slowly(steps, 0.12)
-        time.sleep(2)
+        for _ in range(150):
+            rig.advance_slowly(1, 0.12)
+            if sign(rig.log_text()):
+                break
+        rig.advance_slowly(8, 0.12)
         self.assertEqual(rig.collector.poll(), None, rig.log_text())
         rig.database("start")
         rig.wait_until_read()
@@ -143,7 +138,7 @@ class SpoolFault(unittest.TestCase):
 
     def test_on_a_full_disk_the_oldest_readings_go_and_state_changes_stay(self):
         rig = self.on_a_small_disk("size=48k")
-        readings = self.fill(rig, 150)
+        readings = self.fill(rig, lambda log: "spool.full" in log)
         rig.check_states("conditions", "condition", lambda row: False)
         self.assertTrue(rig.gaps("spool"), rig.log_text())
         self.assertIn("spool.full", rig.log_text())
@@ -151,7 +146,7 @@ class SpoolFault(unittest.TestCase):
 
     def test_without_inodes_it_goes_on(self):
         rig = self.on_a_small_disk("size=1m,nr_inodes=4")
-        self.fill(rig, 60)
+        self.fill(rig, lambda log: "spool.full" in log or "spool.refuses" in log)
         rig.check_states("conditions", "condition", lambda row: False)
 
 
