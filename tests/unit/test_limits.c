@@ -265,7 +265,7 @@ int main(void)
 {
     TCase *t = tcase_create("limits");
     tcase_add_checked_fixture(t, set_up, tear_down);
-    tcase_set_timeout(t, 60);
+    tcase_set_timeout(t, 240); /* with sanitizers, on a busy machine */
     tcase_add_loop_test(t, a_limit_is_taken_and_one_more_is_refused, 0, sizeof limits / sizeof *limits);
     Suite *s = suite_create("limits");
     suite_add_tcase(s, t);
