@@ -3,7 +3,6 @@
 #include "base/log.h"
 #include "chain.h"
 #include "columns.h"
-#include "load.h"
 #include "load_rows.h"
 #include "queries.h"
 
@@ -190,7 +189,7 @@ static bool keep_place(struct sink *sink, const struct batch *b, const char *why
     *kept = result.fate != LOAD_REFUSED;
     sink->stale |= result.fate == LOAD_STALE;
     if (result.fate == LOAD_STORED)
-        sink->stored(sink->context, &left);
+        sink->stored(sink->context, &left, &result.refused);
     return true;
 }
 
@@ -205,7 +204,7 @@ static bool load_singly(struct sink *sink, const struct batch *batches, size_t c
             return false;
         sink->stale |= result.fate == LOAD_STALE;
         if (result.fate == LOAD_STORED)
-            sink->stored(sink->context, &batches[k]);
+            sink->stored(sink->context, &batches[k], &result.refused);
         if (result.fate != LOAD_REFUSED)
             continue;
         bool kept;
@@ -233,7 +232,7 @@ static bool store_steps(struct sink *sink, const struct batch *steps, size_t cou
         for (; k < end; k++) {
             sink->stale |= results[k].fate == LOAD_STALE;
             if (results[k].fate == LOAD_STORED)
-                sink->stored(sink->context, &steps[k]);
+                sink->stored(sink->context, &steps[k], &results[k].refused);
         }
     }
     return true;

@@ -8,7 +8,7 @@
 #ifndef COLLECTOR_DRAIN_H
 #define COLLECTOR_DRAIN_H
 
-#include "db.h"
+#include "load.h"
 #include "spool.h"
 
 struct drain {
@@ -18,8 +18,8 @@ struct drain {
     int stale_turns;                 /* in a row */
 };
 
-/* Called for each batch that was stored with its step. */
-typedef void drain_stored_fn(void *context, const struct batch *b);
+/* Called for each batch that was stored with its step, but for the rows that were refused. */
+typedef void drain_stored_fn(void *context, const struct batch *b, const struct refused_rows *refused);
 
 /* Stores a share of what waits: less than a second's work. *states: state changes were stored. False: the
  * database (or the spool) cannot be used now. */

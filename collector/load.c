@@ -166,7 +166,7 @@ static bool load_together(struct db *db, const struct batch *const *batches, siz
                           struct arena *mem, struct load_result *result, struct err *err)
 {
     struct moves moves = {0};
-    size_t aside = 0;
+    struct refused_rows refused = {0};
     *result = (struct load_result){.fate = LOAD_STALE};
     if (!moves_of(batches, count, mem, &moves))
         return true;
@@ -174,14 +174,14 @@ static bool load_together(struct db *db, const struct batch *const *batches, siz
         return false;
     bool moved = false;
     if (!move_cursors(db, &moves, mem, &moved, err) ||
-        (moved && (!(sifted ? load_sifted(db, batches, count, mem, &aside, err)
+        (moved && (!(sifted ? load_sifted(db, batches, count, mem, &refused, err)
                             : store_whole(db, batches, count, mem, err)) ||
                    !db_commit(db, err)))) {
         db_rollback(db);
         return false;
     }
     if (moved)
-        *result = (struct load_result){.fate = LOAD_STORED, .set_aside = aside};
+        *result = (struct load_result){.fate = LOAD_STORED, .refused = refused};
     else
         db_rollback(db);
     return true;
@@ -234,7 +234,7 @@ static bool load_one_by_one(struct db *db, const struct batch *batches, size_t c
                 results[m] = results[k];
                 done[m] = true;
                 if (m > k)
-                    results[m].set_aside = 0;
+                    results[m].refused = (struct refused_rows){0};
             }
         }
     }

@@ -17,11 +17,16 @@ enum load_fate {
     LOAD_REFUSED, /* the database refuses the whole: trying again would fail for ever */
 };
 
+/* Rows that the database refused for their content, each set aside with the reason instead. */
+struct refused_rows {
+    size_t readings, conditions, events, gaps;
+    size_t set_aside; /* that were to be set aside anyway */
+};
+
 struct load_result {
     enum load_fate fate;
-    const char *why;  /* LOAD_REFUSED */
-    size_t set_aside; /* LOAD_STORED: rows that the database refused for their content; at the source's first
-                         batch */
+    const char *why;             /* LOAD_REFUSED */
+    struct refused_rows refused; /* LOAD_STORED: of all batches of the source; told at its first */
 };
 
 /*

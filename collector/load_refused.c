@@ -13,6 +13,7 @@ struct sieve {
     struct arena *mem;
     struct row *aside; /* each of a batch of its own */
     size_t count, capacity;
+    struct refused_rows *refused;
 };
 
 /* Rows of one kind, or the readings of a batch where rows is NULL. */
@@ -45,6 +46,24 @@ static struct set_aside_row refused_reading(const struct reading *r, const char 
         .reason = arena_printf(mem, "reading of fan %" PRIu32 " at %s: %s", r->fan_no, at, why)};
 }
 
+static size_t *count_of(struct refused_rows *refused, const struct part *p)
+{
+    if (!p->rows)
+        return &refused->readings;
+    switch (p->kind) {
+    case ROW_CONDITION:
+        return &refused->conditions;
+    case ROW_EVENT:
+        return &refused->events;
+    case ROW_GAP:
+        return &refused->gaps;
+    case ROW_SET_ASIDE:
+    case ROW_KINDS:
+        break;
+    }
+    return &refused->set_aside;
+}
+
 static void set_aside(struct sieve *s, const struct part *p, size_t at, const struct err *why)
 {
     const struct batch *of = p->rows ? p->rows[at].batch : p->batch;
@@ -60,6 +79,7 @@ static void set_aside(struct sieve *s, const struct part *p, size_t at, const st
         s->capacity = capacity;
     }
     s->aside[s->count++] = (struct row){b, 0};
+    ++*count_of(s->refused, p);
     log_error("load.set_aside", "source=%s sqlstate=%s why='%s'", of->source, why->sqlstate, why->text);
 }
 
@@ -109,9 +129,9 @@ static bool sift(struct sieve *s, const struct part *p, size_t count, struct err
 }
 
 bool load_sifted(struct db *db, const struct batch *const *batches, size_t count, struct arena *mem,
-                 size_t *aside, struct err *err)
+                 struct refused_rows *refused, struct err *err)
 {
-    struct sieve s = {.db = db, .mem = mem};
+    struct sieve s = {.db = db, .mem = mem, .refused = refused};
     for (size_t k = 0; k < count; k++) {
         const struct part readings = {.batch = batches[k]};
         if (!sift(&s, &readings, batches[k]->reading_count, err))
@@ -123,6 +143,5 @@ bool load_sifted(struct db *db, const struct batch *const *batches, size_t count
         if (!sift(&s, &rows, n, err))
             return false;
     }
-    *aside = s.count;
     return load_rows_store(db, ROW_SET_ASIDE, s.aside, s.count, mem, err);
 }

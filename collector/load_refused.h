@@ -9,16 +9,15 @@
 #ifndef COLLECTOR_LOAD_REFUSED_H
 #define COLLECTOR_LOAD_REFUSED_H
 
-#include "batch.h"
-#include "db.h"
+#include "load.h"
 
 /* The refusal is about a row's content (SQLSTATE classes 22 and 23). */
 bool load_is_about_content(const struct err *err);
 /*
- * Stores the rows and readings of batches of one source, in the caller's transaction. *aside: how many were
- * set aside. False: something else than content stood in the way.
+ * Stores the rows and readings of batches of one source, in the caller's transaction, but for those refused.
+ * False: something else than content stood in the way.
  */
 MUST_USE bool load_sifted(struct db *db, const struct batch *const *batches, size_t count, struct arena *mem,
-                          size_t *aside, struct err *err);
+                          struct refused_rows *refused, struct err *err);
 
 #endif

@@ -102,8 +102,7 @@ static bool store(struct pending *p, struct db *db, struct sent_back *back, stru
     for (size_t k = 0; k < p->count; k++) {
         if (results[k].fate != LOAD_STORED)
             continue;
-        totals_add(p->totals, &p->batches[k]);
-        p->totals->set_aside += (int64_t)results[k].set_aside;
+        totals_add(p->totals, &p->batches[k], &results[k].refused);
         p->totals->last_success_us = clock_now_us();
         station_answered(p->owners[k]);
     }

@@ -177,9 +177,9 @@ void reader_lose(struct reader *r)
 
 /* Storing. */
 
-static void count_drained(void *totals, const struct batch *b)
+static void count_drained(void *totals, const struct batch *b, const struct refused_rows *refused)
 {
-    totals_add(totals, b);
+    totals_add(totals, b, refused);
 }
 
 bool reader_drain(struct reader *r, struct db *db, struct err *err)

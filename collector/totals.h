@@ -5,6 +5,7 @@
 #define COLLECTOR_TOTALS_H
 
 #include "histogram.h"
+#include "load.h"
 #include "station.h"
 
 struct totals {
@@ -14,7 +15,7 @@ struct totals {
     int64_t last_success_us;  /* TIME_UNKNOWN: nothing was stored yet */
 };
 
-/* A batch was stored. */
-void totals_add(struct totals *t, const struct batch *b);
+/* A batch was stored, but for the rows that were refused. */
+void totals_add(struct totals *t, const struct batch *b, const struct refused_rows *refused);
 
 #endif

@@ -111,10 +111,11 @@ static void append(const char *source, uint64_t from, uint64_t count, size_t rea
     ck_assert_msg(spool_append(spool, batches, count, &err), "%s", err.text);
 }
 
-static void note_stored(void *context, const struct batch *b)
+static void note_stored(void *context, const struct batch *b, const struct refused_rows *refused)
 {
     (void)context;
     (void)b;
+    (void)refused;
     steps_stored++;
 }
 
