@@ -1,6 +1,7 @@
 #include "fetch.h"
 
 #include "base/clock.h"
+#include "base/hash.h"
 #include "fetch_transfer.h"
 
 #include <errno.h>
@@ -190,9 +191,7 @@ static struct shard *shard_of(struct fetch *f, const char *url)
 {
     const char *host = strstr(url, "://");
     host = host ? host + 3 : url;
-    uint64_t hash = UINT64_C(14695981039346656037); /* FNV-1a */
-    for (const char *p = host; *p && *p != '/'; p++)
-        hash = (hash ^ (unsigned char)*p) * UINT64_C(1099511628211);
+    uint64_t hash = hash_bytes(HASH_BEGIN, host, strcspn(host, "/"));
     return &f->shards[(hash >> 32) % f->shard_count];
 }
 
