@@ -36,7 +36,7 @@ double alone_poll_s(const struct mock *m, char format, uint32_t observations, si
     uint32_t asked = 0, n = 0, warm = m->options.sources;
     for (; asked < in_flight; asked++)
         ask(f, m, format, observations, &access, asked % m->options.sources);
-    for (struct fetched came; !began || bench_now_s() - began < seconds; n++) {
+    for (struct fetched came; began == 0 || bench_now_s() - began < seconds; n++) {
         if (!fetch_wait(f, 10000, &came) || came.error)
             bench_fail("a poll failed");
         if (n == warm) { /* every connection is made */

@@ -60,8 +60,8 @@ static double take_answers(struct client *c, double at_least, double seconds)
     struct fetched came;
     double n = 0, began = bench_now_s();
     while (n < at_least || bench_now_s() - began < seconds) {
-        if (!fetch_wait(c->fetch, 5000, &came))
-            bench_fail("no answer came within 5 s");
+        if (!fetch_wait(c->fetch, 60000, &came))
+            bench_fail("no answer came within a minute");
         if (came.error || came.body.status != 200)
             bench_fail("a poll failed: %s", came.error ? came.error : "not status 200");
         n++;
@@ -75,6 +75,8 @@ static void client_open(struct client *c, const struct mock *m, const struct sha
     struct err err = {0};
     struct fetch_limits limits = fetch_usual_limits;
     limits.targets = s->targets;
+    limits.connect_ms = limits.total_ms =
+        60000; /* thousands shake hands at once, perhaps on a busy machine */
     *c = (struct client){.targets = s->targets, .urls = calloc(s->targets, MOCK_URL)};
     if (!c->urls)
         err_no_memory();
@@ -134,7 +136,7 @@ static double measure_wrk(const struct mock *m, const struct shape *s)
     FILE *wrk = popen(command, "r");
     while (wrk && fgets(line, sizeof line, wrk))
         sscanf(line, " %lf requests in %lf", &requests, &took_s);
-    if (!wrk || pclose(wrk) != 0 || !requests)
+    if (!wrk || pclose(wrk) != 0 || requests == 0)
         bench_fail("wrk failed; is it installed?");
     getrusage(RUSAGE_CHILDREN, &after);
     double cpu_s = (double)(after.ru_utime.tv_sec + after.ru_stime.tv_sec) -
@@ -179,7 +181,8 @@ int main(int argc, char **argv)
         {"100", 100, 16, false, 0},
         {"1000", 1000, 64, false, 0},
         {"10000", 10000, 256, false, 64},
-        {"https.9000", 9000, 256, true, 450},
+        bench_is_full() ? (struct shape){"https.9000", 9000, 256, true, 450}
+                        : (struct shape){"https.1000", 1000, 64, true, 0}, /* handshakes take their time */
     };
     double seconds[4];
     for (size_t k = 0; k < sizeof shapes / sizeof *shapes; k++) {
