@@ -119,7 +119,7 @@ bool metrics_write(const struct metrics *m, int64_t now_us, const char *path, st
 {
     struct arena *mem = arena_new(METRICS_BYTES);
     const char *text = metrics_text(m, now_us, mem);
-    bool ok = whole_file_write(path, text, strlen(text), err);
+    bool ok = whole_file_write(path, WHOLE_FILE_SHOWN, text, strlen(text), err);
     arena_free(mem);
     return ok;
 }

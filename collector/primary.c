@@ -3,9 +3,9 @@
 #include "base/log.h"
 #include "base/text.h"
 #include "queries.h"
+#include "whole_file.h"
 
 #include <errno.h>
-#include <fcntl.h>
 #include <inttypes.h>
 #include <stdio.h>
 #include <string.h>
@@ -43,26 +43,16 @@ bool primary_open(struct primary *p, const char *dir, struct err *err)
     return good;
 }
 
-static bool write_line(const struct primary *p, const char *path)
-{
-    char line[80];
-    int n = snprintf(line, sizeof line, "%s %" PRId64 "\n", p->identifier, p->timeline);
-    int fd = open(path, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0644);
-    if (fd < 0)
-        return false;
-    bool good = write(fd, line, (size_t)n) == n && fsync(fd) == 0;
-    return close(fd) == 0 && good;
-}
-
 /* What cannot be kept on disk is still known to this run. */
 static void keep(const struct primary *p)
 {
-    char fresh[PATH_MAX + 8];
+    struct err why = {0};
+    char line[80];
     if (!p->path[0])
         return;
-    snprintf(fresh, sizeof fresh, "%s.new", p->path);
-    if (!write_line(p, fresh) || rename(fresh, p->path) != 0)
-        log_warn("database.primary_not_kept", "file='%s' why='%s'", p->path, strerror(errno));
+    int n = snprintf(line, sizeof line, "%s %" PRId64 "\n", p->identifier, p->timeline);
+    if (!whole_file_write(p->path, WHOLE_FILE_KEPT, line, (size_t)n, &why))
+        log_warn("database.primary_not_kept", "why='%s'", why.text);
 }
 
 static bool refuse(struct primary *p, const char *identifier, int64_t timeline, struct err *err)

@@ -3,6 +3,7 @@
 #include "base/hash.h"
 #include "base/log.h"
 #include "segment.h"
+#include "whole_file.h"
 #include "wire.h"
 
 #include <errno.h>
@@ -215,28 +216,6 @@ bool register_copy_open(struct register_copy *c, const char *dir, struct err *er
     return true;
 }
 
-static bool write_file(const char *path, const uint8_t *bytes, size_t size)
-{
-    int fd = open(path, O_WRONLY | O_CREAT | O_TRUNC | O_CLOEXEC | O_NOFOLLOW, 0600);
-    if (fd < 0)
-        return false;
-    bool good = true;
-    for (size_t done = 0; done < size && good;) {
-        ssize_t n = write(fd, bytes + done, size - done);
-        good = n > 0 || (n < 0 && errno == EINTR);
-        done += n > 0 ? (size_t)n : 0;
-    }
-    good = good && fsync(fd) == 0;
-    return close(fd) == 0 && good;
-}
-
-static bool replace_file(const char *path, const uint8_t *bytes, size_t size)
-{
-    char fresh[PATH_MAX + 8];
-    snprintf(fresh, sizeof fresh, "%s.new", path);
-    return write_file(fresh, bytes, size) && rename(fresh, path) == 0;
-}
-
 void register_copy_keep(struct register_copy *c, const struct bindings *b, int64_t now_ms)
 {
     if (!c->path[0])
@@ -246,9 +225,10 @@ void register_copy_keep(struct register_copy *c, const struct bindings *b, int64
     if (hash != c->hash || now_ms >= c->due_ms) {
         size_t size;
         const uint8_t *bytes = register_copy_encode(b, mem, &size);
-        bool good = replace_file(c->path, bytes, size);
+        struct err why = {0};
+        bool good = whole_file_write(c->path, WHOLE_FILE_KEPT, bytes, size, &why);
         if (!good && !c->has_failed)
-            log_warn("register.not_kept", "file='%s' why='%s'", c->path, strerror(errno));
+            log_warn("register.not_kept", "why='%s'", why.text);
         c->has_failed = !good;
         c->hash = good ? hash : 0;
         c->due_ms = now_ms + KEEP_MS;

@@ -33,7 +33,7 @@ bool state_file_write(const struct state *s, const char *path, struct err *err)
     json_decref(root);
     if (!text)
         err_no_memory();
-    bool ok = whole_file_write(path, text, strlen(text), err);
+    bool ok = whole_file_write(path, WHOLE_FILE_SHOWN, text, strlen(text), err);
     free(text);
     return ok;
 }
