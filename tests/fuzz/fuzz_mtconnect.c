@@ -1,54 +1,8 @@
-/* Any bytes are either a document or refused; what is decoded keeps its promises. */
+#include "decoding.h"
 #include "mtconnect.h"
-
-#include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
-
-int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
-
-static void demand(bool holds, const char *promise)
-{
-    if (!holds) {
-        fprintf(stderr, "broken promise: %s\n", promise);
-        abort();
-    }
-}
-
-static void check_document(const struct document *d)
-{
-    for (size_t k = 0; k < d->count; k++) {
-        const struct observation *o = &d->observations[k];
-        demand(o->sequence >= 1 && o->sequence <= INT64_MAX, "sequences lie between 1 and 2^63-1");
-        demand(!k || d->observations[k - 1].sequence < o->sequence, "sequences rise");
-        demand(*o->device && *o->item && o->type, "an observation has a device, an item and a type");
-        demand(o->value || o->category != CATEGORY_CONDITION || o->state == STATE_UNAVAILABLE,
-               "a condition without a text is unavailable");
-    }
-    for (size_t k = 0; k < d->refused; k++)
-        demand(d->refusals[k].item && *d->refusals[k].reason, "a refusal has an item and a reason");
-    demand(d->kind != DOCUMENT_ERROR || (d->error != SOURCE_ERROR_NONE && d->error_text),
-           "an error document has an error");
-}
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    struct arena *mem = arena_new((size_t)1 << 30);
-    struct err err = {0};
-    struct document document;
-    struct model model;
-
-    if (mtconnect_document((const char *)data, size, mem, &document, &err))
-        check_document(&document);
-    else
-        demand(err.kind == ERR_INPUT && *err.text, "a refused document has a reason");
-    err_clear(&err);
-    if (mtconnect_model((const char *)data, size, mem, &model, &err))
-        for (size_t k = 0; k < model.count; k++)
-            demand(*model.items[k].item && *model.items[k].device && model.items[k].path,
-                   "an item of a model has a name, a device and a path");
-    else
-        demand(err.kind == ERR_INPUT && *err.text, "a refused model has a reason");
-    arena_free(mem);
+    check_decoder(mtconnect_document, mtconnect_model, data, size);
     return 0;
 }

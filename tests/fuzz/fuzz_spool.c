@@ -1,21 +1,10 @@
 /* Any bytes as a segment: records are found or passed over, and what decodes as a batch comes back the same
  * when it is encoded again. */
 #include "batch_bytes.h"
+#include "demand.h"
 #include "segment.h"
 
-#include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
-
-int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
-
-static void demand(bool holds, const char *promise)
-{
-    if (!holds) {
-        fprintf(stderr, "broken promise: %s\n", promise);
-        abort();
-    }
-}
 
 static void try_batch(const uint8_t *payload, size_t bytes, struct arena *mem)
 {
