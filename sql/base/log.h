@@ -1,8 +1,8 @@
 /*
  * One line an event on standard error: level, event name, key=value pairs.
  *
- * Log changes of state ("silent", "answers again after 14 misses"), never each miss. Only main.c, run.c,
- * station.c and load.c of the collector log. Values that come from outside are escaped: one record is one
+ * Log changes of state ("silent", "answers again after 14 misses"), never each miss. Pure modules do not log.
+ * Values that come from outside are escaped: one record is one
  * line.
  */
 #ifndef BASE_LOG_H
