@@ -10,6 +10,14 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+/* Also when the benchmark fails. */
+static char certificate_made[64];
+
+static void remove_certificate(void)
+{
+    unlink(certificate_made);
+}
+
 /* A certificate for all of the addresses, and its key behind it. */
 static void make_certificate(struct mock *m)
 {
@@ -20,6 +28,8 @@ static void make_certificate(struct mock *m)
     if (fd < 0)
         bench_fail("cannot make a file in /tmp");
     close(fd);
+    strcpy(certificate_made, m->certificate);
+    atexit(remove_certificate);
     for (int k = 0; k < MOCK_ADDRESSES; k++) {
         int n = snprintf(part, sizeof part, ",IP:127.0.1.%d", k + 1);
         buffer_add(&names, part, (size_t)n);
