@@ -5,6 +5,7 @@
 #include <string.h>
 
 enum { MOST_REQUESTS = 24 };
+static const char SET_BACK[] = "; set back ";
 
 bool poll_stand(struct poll *p, const struct cursor *at, uint64_t buffer_size, int64_t last_contact_us)
 {
@@ -122,6 +123,24 @@ static struct cursor position(const struct poll *p, struct arena *mem)
     return (struct cursor){arena_strdup(mem, p->instance), p->next};
 }
 
+/* Whether a source that says this instance is the one being read, set back or not. */
+static bool is_ours(const struct poll *p, const char *said)
+{
+    size_t n = strlen(said);
+    bool begins = strncmp(p->instance, said, n) == 0;
+    return begins && (!p->instance[n] || strncmp(p->instance + n, SET_BACK, strlen(SET_BACK)) == 0);
+}
+
+static void take_instance(struct poll *p, const char *said, int64_t now_us)
+{
+    char moment[TIME_TEXT] = "";
+    bool set_back = p->news == POLL_NEWS_REWIND;
+    if (set_back)
+        time_format(now_us, moment);
+    if (set_back || !is_ours(p, said))
+        snprintf(p->instance, sizeof p->instance, "%s%s%s", said, set_back ? SET_BACK : "", moment);
+}
+
 /* Fills *out, and lets p stand at the end of what it holds. */
 static enum poll_outcome complete(struct poll *p, const struct document *d, uint64_t next, int64_t now_us,
                                   struct arena *mem, struct poll_result *out)
@@ -133,7 +152,7 @@ static enum poll_outcome complete(struct poll *p, const struct document *d, uint
     out->created_us = d->created_us;
     out->more = next <= d->last_sequence && (next > p->next || p->news != POLL_NEWS_NONE);
 
-    snprintf(p->instance, sizeof p->instance, "%s", d->instance);
+    take_instance(p, d->instance, now_us);
     p->next = next;
     if (d->buffer_size)
         p->buffer_size = d->buffer_size;
@@ -146,7 +165,7 @@ static enum poll_outcome complete(struct poll *p, const struct document *d, uint
 static enum poll_outcome on_read(struct poll *p, const struct document *d, int64_t now_us, struct arena *mem,
                                  struct poll_result *out, struct err *err)
 {
-    if (d->instance && d->instance[0] && strcmp(d->instance, p->instance) != 0)
+    if (d->instance && d->instance[0] && !is_ours(p, d->instance))
         return look(p, POLL_NEWS_RESTART);
     if (d->kind == DOCUMENT_ERROR) {
         if (d->error == SOURCE_ERROR_OUT_OF_RANGE)
@@ -174,7 +193,7 @@ static enum poll_outcome on_look(struct poll *p, const struct document *d, int64
         p->buffer_size = d->buffer_size;
     if (!p->instance[0]) {
         p->news = POLL_NEWS_FIRST;
-    } else if (strcmp(d->instance, p->instance) != 0) {
+    } else if (!is_ours(p, d->instance)) {
         p->news = POLL_NEWS_RESTART;
     } else if (oldest_held(d) > p->next) {
         p->news = POLL_NEWS_OVERRUN;

@@ -6,13 +6,16 @@
  * on from there; at first contact, after a restart and after an overrun the newest state is read first
  * (/current), then everything that the source still holds. Of the state only that is taken which will not
  * come again: what lies before the oldest observation held. What was lost is said as a gap.
+ *
+ * A source that is set back within its instance gives the same sequences again to other observations. What
+ * follows is therefore kept under an instance of its own: "INSTANCE; set back MOMENT".
  */
 #ifndef COLLECTOR_POLL_H
 #define COLLECTOR_POLL_H
 
 #include "batch.h"
 
-enum { POLL_INSTANCE_TEXT = 128, POLL_USUAL_COUNT = 10000 };
+enum { POLL_INSTANCE_TEXT = 128, POLL_LIFE_TEXT = POLL_INSTANCE_TEXT + 64, POLL_USUAL_COUNT = 10000 };
 
 enum poll_step {
     POLL_READ,  /* from the known position on */
@@ -24,7 +27,7 @@ enum poll_news { POLL_NEWS_NONE, POLL_NEWS_FIRST, POLL_NEWS_OVERRUN, POLL_NEWS_R
 
 /* One source: where its reading stands. */
 struct poll {
-    char instance[POLL_INSTANCE_TEXT]; /* "" before the first contact */
+    char instance[POLL_LIFE_TEXT]; /* as stored; "" before the first contact */
     uint64_t next;
     uint64_t count, buffer_size;
     int64_t last_contact_us; /* TIME_UNKNOWN: never */

@@ -367,9 +367,46 @@ START_TEST(a_source_set_back_within_its_instance_is_read_anew)
     read_once(&p, &a, &l, &r);
     ck_assert_int_eq(r.news, POLL_NEWS_REWIND);
     ck_assert_str_eq(r.gap.reason, "restart");
+    ck_assert_str_eq(r.gap.instance, "i1");
     ck_assert(r.more);
     read_to_the_end(&p, &a, &l);
     all_once(&l, 1, 15, "all");
+}
+END_TEST
+
+/* The sequences are given a second time: their keys must differ. */
+START_TEST(each_life_of_a_source_that_is_set_back_has_an_instance_of_its_own)
+{
+    struct agent a = {.instance = "i1", .last = 15, .size = 100};
+    struct poll p = standing("i1", 41, 100);
+    struct ledger l = {0}, again = {0}, anew = {0};
+    struct poll_result r;
+    read_once(&p, &a, &l, &r);
+    ck_assert_str_eq(r.from.instance, "i1");
+    ck_assert_str_eq(r.to.instance, "i1; set back 1970-01-01T00:00:00.001000Z");
+
+    /* Read on from what is stored, as after a start of the collector. */
+    p = standing(r.to.instance, r.to.next, 100);
+    a.last = 30;
+    read_once(&p, &a, &l, &r);
+    ck_assert_int_eq(r.news, POLL_NEWS_NONE);
+    ck_assert_str_eq(r.to.instance, "i1; set back 1970-01-01T00:00:00.001000Z");
+    all_once(&l, 1, 30, "one life");
+
+    a.last = 5;
+    ck_assert_int_eq(poll_answer(&p, current(&a), 2000, mem, &r, &(struct err){0}), POLL_GO_ON);
+    ck_assert_int_eq(poll_answer(&p, current(&a), 2000, mem, &r, &(struct err){0}), POLL_GO_ON);
+    ck_assert_int_eq(poll_answer(&p, sample(&a, 1, true, 100), 2000, mem, &r, &(struct err){0}),
+                     POLL_COMPLETE);
+    store(&again, &r);
+    ck_assert_str_eq(r.gap.instance, "i1; set back 1970-01-01T00:00:00.001000Z");
+    ck_assert_str_eq(r.to.instance, "i1; set back 1970-01-01T00:00:00.002000Z");
+    all_once(&again, 1, 5, "the next life");
+
+    a.instance = "i1; other";
+    read_once(&p, &a, &anew, &r);
+    ck_assert_int_eq(r.news, POLL_NEWS_RESTART);
+    ck_assert_str_eq(r.to.instance, "i1; other");
 }
 END_TEST
 
@@ -454,15 +491,17 @@ END_TEST
 START_TEST(an_instance_too_long_to_keep_is_refused)
 {
     struct agent a = {.last = 3, .size = 5};
-    char instance[POLL_INSTANCE_TEXT + 1];
+    char instance[POLL_INSTANCE_TEXT + 1], stored[POLL_LIFE_TEXT + 1];
     memset(instance, 'x', sizeof instance - 1);
     instance[sizeof instance - 1] = '\0';
+    memset(stored, 'x', sizeof stored - 1);
+    stored[sizeof stored - 1] = '\0';
     a.instance = instance;
     struct poll p = standing("i1", 2, 10);
     struct poll_result r;
     struct err err = {0};
     ck_assert_int_eq(poll_answer(&p, header(&a), 1000, mem, &r, &err), POLL_FAILED);
-    struct cursor at = {instance, 1};
+    struct cursor at = {stored, 1};
     ck_assert(!poll_stand(&p, &at, 0, 0));
 }
 END_TEST
@@ -587,6 +626,7 @@ int main(void)
     tcase_add_loop_test(tc, a_restart_is_read_from_its_beginning, 0, 3);
     tcase_add_test(tc, a_restart_between_state_and_history_begins_again);
     tcase_add_test(tc, a_source_set_back_within_its_instance_is_read_anew);
+    tcase_add_test(tc, each_life_of_a_source_that_is_set_back_has_an_instance_of_its_own);
     tcase_add_test(tc, a_source_set_back_that_answers_emptily_is_read_anew_too);
     tcase_add_test(tc, the_address_may_name_one_device);
     tcase_add_loop_test(tc, a_source_is_asked_for_no_more_than_it_gives, 0, 4);
