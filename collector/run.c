@@ -133,11 +133,12 @@ static void read_settings(struct run *run)
     settings_apply_log();
 }
 
+/* Settings and credentials at once, the register as soon as there is a database. */
 static bool reload(struct run *run, struct err *err)
 {
     service_reloading(run->service);
     read_settings(run);
-    bool ok = read_register(run, err);
+    bool ok = !run->connection.db || read_register(run, err);
     service_reloaded(run->service);
     return ok;
 }
@@ -217,8 +218,6 @@ static bool turn_alone(struct run *run, struct err *err)
 /* A round with the database: sources, and in a run without end the upkeep that is due. */
 static bool turn(struct run *run, struct err *err)
 {
-    if (signals_reload() && !reload(run, err))
-        return false;
     if (clock_mono_ms() >= run->register_due_ms && !read_register(run, err))
         return false;
     if (!drain(run, err) || !read_sources(run, is_draining(run) ? DRAIN_TURN_MS : TURN_MS, err))
@@ -238,7 +237,8 @@ static bool turn(struct run *run, struct err *err)
 static bool read_all(struct run *run, struct err *err)
 {
     while (!signals_stop() && !reader_is_done(run->reader)) {
-        if (run->connection.db ? turn(run, err) : turn_alone(run, err))
+        bool ok = !signals_reload() || reload(run, err);
+        if (ok && (run->connection.db ? turn(run, err) : turn_alone(run, err)))
             continue;
         if (!is_away(run, err))
             return false;

@@ -231,6 +231,27 @@ class Daemon(ServiceTest):
         child.send_signal(signal.SIGHUP)
         wait_for(lambda: second.requests, 30, "the new source is asked")
 
+    def test_sighup_reads_credentials_while_the_database_is_away(self):
+        path, credentials = str(self.dir / "notify-reload"), self.dir / "credentials"
+        manager = Manager(path)
+        self.addCleanup(manager.socket.close)
+        credentials.mkdir()
+        key = credentials / "hook"
+        key.write_text("a secret")
+        key.chmod(0o600)
+        child = self.start_collector("--credentials", credentials, "--webhook", "http://127.0.0.1:1/", "--webhook-key", "hook",
+                                     NOTIFY_SOCKET=path, PGHOST="/nowhere")
+        wait_for(lambda: manager.heard("READY=1"), what="READY=1")
+        key.chmod(0o644)
+        child.send_signal(signal.SIGHUP)
+        wait_for(lambda: self.logged("settings.refused"), what="a refusal")
+        self.assertIn("credential 'hook'", self.logged("settings.refused")[0])
+        key.chmod(0o600)
+        child.send_signal(signal.SIGHUP)
+        wait_for(lambda: self.logged("settings.read"), what="the key again")
+        self.assertEqual(len(manager.heard("READY=1")), 3)
+        self.assertFalse(self.logged("database.back"))
+
     def test_sigterm_ends_soon_and_well(self):
         child = self.start_collector()
         self.wait_until_read()
