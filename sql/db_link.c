@@ -11,405 +11,390 @@
 
 enum { DEFAULT_DEADLINE_MS = 30000, CONNECT_TIMEOUT_S = 5 };
 
-static const char HINT_PREPARE[] =
-    "run 'vaneward-collector prepare' as the owner of the schema";
-static const char HINT_HOST[] =
-    "check host and port, and that the database server runs";
-static const char HINT_FULL[] = "raise the connection limit of the role, the "
-                                "database or the server, or end "
+static const char HINT_PREPARE[] = "run 'vaneward-collector prepare' as the owner of the schema";
+static const char HINT_HOST[] = "check host and port, and that the database server runs";
+static const char HINT_FULL[] = "raise the connection limit of the role, the database or the server, or end "
                                 "other sessions";
-static const char HINT_LOGIN[] =
-    "check user, password and database of the connection string";
+static const char HINT_LOGIN[] = "check user, password and database of the connection string";
 
 /* One sentence on one line: libpq's own messages span several. */
-static void one_line(char *text) {
-  char *to = text;
-  for (const char *from = text; *from; from++) {
-    bool blank = *from == '\n' || *from == '\t' || *from == ' ';
-    if (!blank)
-      *to++ = *from;
-    else if (to > text && to[-1] != ' ')
-      *to++ = ' ';
-  }
-  while (to > text && to[-1] == ' ')
-    to--;
-  *to = '\0';
+static void one_line(char *text)
+{
+    char *to = text;
+    for (const char *from = text; *from; from++) {
+        bool blank = *from == '\n' || *from == '\t' || *from == ' ';
+        if (!blank)
+            *to++ = *from;
+        else if (to > text && to[-1] != ' ')
+            *to++ = ' ';
+    }
+    while (to > text && to[-1] == ' ')
+        to--;
+    *to = '\0';
 }
 
-void link_restart_deadline(struct db *db) {
-  db->until_ms =
-      db->deadline_ms ? clock_mono_ms() + db->deadline_ms : INT64_MAX;
+void link_restart_deadline(struct db *db)
+{
+    db->until_ms = db->deadline_ms ? clock_mono_ms() + db->deadline_ms : INT64_MAX;
 }
 
-bool link_start(struct db *db, struct err *err) {
-  if (db->copying)
-    BUG("a statement inside COPY '%s'", db->copying->name);
-  link_restart_deadline(db);
-  if (db->broken) {
-    err_set(err, ERR_UNAVAILABLE, "the connection to the database was lost");
+bool link_start(struct db *db, struct err *err)
+{
+    if (db->copying)
+        BUG("a statement inside COPY '%s'", db->copying->name);
+    link_restart_deadline(db);
+    if (db->broken) {
+        err_set(err, ERR_UNAVAILABLE, "the connection to the database was lost");
+        return err_hint(err, "%s", HINT_HOST);
+    }
+    return true;
+}
+
+bool link_lost(struct db *db, const char *what, struct err *err)
+{
+    char why[1000];
+    snprintf(why, sizeof why, "%s", PQerrorMessage(db->conn));
+    one_line(why);
+    db->broken = true;
+    err_set(err, ERR_UNAVAILABLE, "%s: %s", what, *why ? why : "the connection to the database was lost");
     return err_hint(err, "%s", HINT_HOST);
-  }
-  return true;
 }
 
-bool link_lost(struct db *db, const char *what, struct err *err) {
-  char why[1000];
-  snprintf(why, sizeof why, "%s", PQerrorMessage(db->conn));
-  one_line(why);
-  db->broken = true;
-  err_set(err, ERR_UNAVAILABLE, "%s: %s", what,
-          *why ? why : "the connection to the database was lost");
-  return err_hint(err, "%s", HINT_HOST);
-}
-
-/* The only wait of this layer. *events comes back as what the socket is ready
- * for. */
-static bool link_wait(struct db *db, const char *what, short *events,
-                      struct err *err) {
-  struct pollfd p = {.fd = PQsocket(db->conn), .events = *events};
-  for (;;) {
-    int64_t left = db->until_ms - clock_mono_ms();
-    int n = p.fd < 0 || left <= 0
-                ? 0
-                : poll(&p, 1, left > 60000 ? 60000 : (int)left);
-    if (n > 0) {
-      *events = p.revents;
-      return true;
+/* The only wait of this layer. *events comes back as what the socket is ready for. */
+static bool link_wait(struct db *db, const char *what, short *events, struct err *err)
+{
+    struct pollfd p = {.fd = PQsocket(db->conn), .events = *events};
+    for (;;) {
+        int64_t left = db->until_ms - clock_mono_ms();
+        int n = p.fd < 0 || left <= 0 ? 0 : poll(&p, 1, left > 60000 ? 60000 : (int)left);
+        if (n > 0) {
+            *events = p.revents;
+            return true;
+        }
+        if (n < 0 && errno != EINTR)
+            return err_set(err, ERR_SYSTEM, "%s: cannot wait for the database: %s", what, strerror(errno));
+        if (p.fd < 0)
+            return link_lost(db, what, err);
+        if (clock_mono_ms() >= db->until_ms) {
+            db->broken = true;
+            err_set(err, ERR_UNAVAILABLE, "%s: the database did not answer in time", what);
+            return err_hint(err, "%s", HINT_HOST);
+        }
     }
-    if (n < 0 && errno != EINTR)
-      return err_set(err, ERR_SYSTEM, "%s: cannot wait for the database: %s",
-                     what, strerror(errno));
-    if (p.fd < 0)
-      return link_lost(db, what, err);
-    if (clock_mono_ms() >= db->until_ms) {
-      db->broken = true;
-      err_set(err, ERR_UNAVAILABLE, "%s: the database did not answer in time",
-              what);
-      return err_hint(err, "%s", HINT_HOST);
+}
+
+/* Where several hosts stand to choose from, one that takes no writes is passed over. */
+static const char *session_attrs(const struct link_host *host)
+{
+    return host && !getenv("PGTARGETSESSIONATTRS") ? "read-write" : "";
+}
+
+static bool begin_connect(struct db *db, const char *conninfo, const char *application,
+                          const struct link_host *host, struct err *err)
+{
+    /* A service file sets its own; so may the environment and, by standing later, the connection string. */
+    bool defaults = !getenv("PGSERVICE") && !(conninfo && strstr(conninfo, "service"));
+    char timeout[16];
+    snprintf(timeout, sizeof timeout, "%d", CONNECT_TIMEOUT_S);
+    const char *const pairs[][2] = {
+        {"connect_timeout", getenv("PGCONNECT_TIMEOUT") ? "" : timeout},
+        {"keepalives_idle", "3"},
+        {"keepalives_interval", "1"},
+        {"keepalives_count", "3"},
+        {"tcp_user_timeout", "4000"},
+        {"target_session_attrs", session_attrs(host)},
+        {"dbname", conninfo},
+        {"application_name", application},
+        {"client_encoding", "UTF8"},
+        {"host", host ? host->host : NULL},
+        {"hostaddr", host ? host->hostaddr : NULL},
+        {"port", host ? host->port : NULL},
+    };
+    enum { DEFAULTS = 6, PAIRS = sizeof pairs / sizeof *pairs };
+    const char *keys[PAIRS + 1] = {0}, *values[PAIRS + 1] = {0};
+    size_t n = 0;
+    for (size_t k = defaults ? 0 : DEFAULTS; k < PAIRS; k++) {
+        keys[n] = pairs[k][0];
+        values[n++] = pairs[k][1];
     }
-  }
+
+    db->conn = PQconnectStartParams(keys, values, 1);
+    if (!db->conn)
+        return err_set(err, ERR_SYSTEM, "no memory for a connection to the database");
+    /* The SQLSTATE of a refused login stands only in the verbose form of the message. */
+    PQsetErrorVerbosity(db->conn, PQERRORS_VERBOSE);
+    return true;
 }
 
-/* Where several hosts stand to choose from, one that takes no writes is passed
- * over. */
-static const char *session_attrs(const struct link_host *host) {
-  return host && !getenv("PGTARGETSESSIONATTRS") ? "read-write" : "";
-}
-
-static bool begin_connect(struct db *db, const char *conninfo,
-                          const char *application, const struct link_host *host,
-                          struct err *err) {
-  /* A service file sets its own; so may the environment and, by standing later,
-   * the connection string. */
-  bool defaults =
-      !getenv("PGSERVICE") && !(conninfo && strstr(conninfo, "service"));
-  char timeout[16];
-  snprintf(timeout, sizeof timeout, "%d", CONNECT_TIMEOUT_S);
-  const char *const pairs[][2] = {
-      {"connect_timeout", getenv("PGCONNECT_TIMEOUT") ? "" : timeout},
-      {"keepalives_idle", "3"},
-      {"keepalives_interval", "1"},
-      {"keepalives_count", "3"},
-      {"tcp_user_timeout", "4000"},
-      {"target_session_attrs", session_attrs(host)},
-      {"dbname", conninfo},
-      {"application_name", application},
-      {"client_encoding", "UTF8"},
-      {"host", host ? host->host : NULL},
-      {"hostaddr", host ? host->hostaddr : NULL},
-      {"port", host ? host->port : NULL},
-  };
-  enum { DEFAULTS = 6, PAIRS = sizeof pairs / sizeof *pairs };
-  const char *keys[PAIRS + 1] = {0}, *values[PAIRS + 1] = {0};
-  size_t n = 0;
-  for (size_t k = defaults ? 0 : DEFAULTS; k < PAIRS; k++) {
-    keys[n] = pairs[k][0];
-    values[n++] = pairs[k][1];
-  }
-
-  db->conn = PQconnectStartParams(keys, values, 1);
-  if (!db->conn)
-    return err_set(err, ERR_SYSTEM,
-                   "no memory for a connection to the database");
-  /* The SQLSTATE of a refused login stands only in the verbose form of the
-   * message. */
-  PQsetErrorVerbosity(db->conn, PQERRORS_VERBOSE);
-  return true;
-}
-
-/* connect_timeout, which libpq leaves to the caller here; for each host where
- * several are left to libpq. */
-static int64_t connect_ms(PGconn *conn) {
-  int64_t seconds = CONNECT_TIMEOUT_S, hosts = 1;
-  PQconninfoOption *options = PQconninfo(conn);
-  for (const PQconninfoOption *o = options; o && o->keyword; o++) {
-    if (!o->val)
-      continue;
-    if (!strcmp(o->keyword, "connect_timeout") && !text_int64(o->val, &seconds))
-      seconds = CONNECT_TIMEOUT_S;
-    if (!strcmp(o->keyword, "host"))
-      for (const char *p = o->val; *p; p++)
-        hosts += *p == ',';
-  }
-  PQconninfoFree(options);
-  return seconds > 0 ? seconds * hosts * 1000 : INT32_MAX;
-}
-
-static bool finish_connect(struct db *db, struct err *err) {
-  db->until_ms = clock_mono_ms() + connect_ms(db->conn);
-  PostgresPollingStatusType next = PQstatus(db->conn) == CONNECTION_BAD
-                                       ? PGRES_POLLING_FAILED
-                                       : PGRES_POLLING_WRITING;
-  while (next == PGRES_POLLING_READING || next == PGRES_POLLING_WRITING) {
-    short events = next == PGRES_POLLING_READING ? POLLIN : POLLOUT;
-    if (!link_wait(db, "cannot connect", &events, err))
-      return false;
-    next = PQconnectPoll(db->conn);
-  }
-  return next == PGRES_POLLING_OK;
-}
-
-/* The SQLSTATE in a verbose message, as in "FATAL:  28P01: password
- * authentication failed". */
-static bool state_in_message(const char *text, char state[static 6]) {
-  for (const char *p = text; (p = strstr(p, ":  ")); p++) {
-    if (strspn(p + 3, "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ") == 5 &&
-        p[8] == ':') {
-      memcpy(state, p + 3, 5);
-      return true;
+/* connect_timeout, which libpq leaves to the caller here; for each host where several are left to libpq. */
+static int64_t connect_ms(PGconn *conn)
+{
+    int64_t seconds = CONNECT_TIMEOUT_S, hosts = 1;
+    PQconninfoOption *options = PQconninfo(conn);
+    for (const PQconninfoOption *o = options; o && o->keyword; o++) {
+        if (!o->val)
+            continue;
+        if (!strcmp(o->keyword, "connect_timeout") && !text_int64(o->val, &seconds))
+            seconds = CONNECT_TIMEOUT_S;
+        if (!strcmp(o->keyword, "host"))
+            for (const char *p = o->val; *p; p++)
+                hosts += *p == ',';
     }
-  }
-  return false;
+    PQconninfoFree(options);
+    return seconds > 0 ? seconds * hosts * 1000 : INT32_MAX;
 }
 
-static bool connect_failed(struct db *db, struct err *err) {
-  if (err->kind != ERR_NONE) /* the wait has said why */
+static bool finish_connect(struct db *db, struct err *err)
+{
+    db->until_ms = clock_mono_ms() + connect_ms(db->conn);
+    PostgresPollingStatusType next =
+        PQstatus(db->conn) == CONNECTION_BAD ? PGRES_POLLING_FAILED : PGRES_POLLING_WRITING;
+    while (next == PGRES_POLLING_READING || next == PGRES_POLLING_WRITING) {
+        short events = next == PGRES_POLLING_READING ? POLLIN : POLLOUT;
+        if (!link_wait(db, "cannot connect", &events, err))
+            return false;
+        next = PQconnectPoll(db->conn);
+    }
+    return next == PGRES_POLLING_OK;
+}
+
+/* The SQLSTATE in a verbose message, as in "FATAL:  28P01: password authentication failed". */
+static bool state_in_message(const char *text, char state[static 6])
+{
+    for (const char *p = text; (p = strstr(p, ":  ")); p++) {
+        if (strspn(p + 3, "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ") == 5 && p[8] == ':') {
+            memcpy(state, p + 3, 5);
+            return true;
+        }
+    }
     return false;
-  char why[1000], state[6] = "";
-  snprintf(why, sizeof why, "%s", PQerrorMessage(db->conn));
-  char *location = strstr(why, "\nLOCATION:");
-  if (location)
-    *location = '\0';
-  one_line(why);
-  bool login = state_in_message(PQerrorMessage(db->conn), state) &&
-               (!strncmp(state, "28", 2) || !strncmp(state, "3D", 2));
-  err_set(err, login ? ERR_CONFIG : ERR_UNAVAILABLE,
-          "cannot connect to the database: %s", why);
-  memcpy(err->sqlstate, state, sizeof state);
-  bool full = !strcmp(state, "53300");
-  return err_hint(err, "%s", login ? HINT_LOGIN : full ? HINT_FULL : HINT_HOST);
 }
 
-/* A parse message can quote a piece of the string, so it is shown only where no
- * password can stand in it. */
-static bool conninfo_is_sound(const char *conninfo, struct err *err) {
-  char *why = NULL;
-  PQconninfoOption *options = PQconninfoParse(conninfo, &why);
-  bool plain_name = !strchr(conninfo, '=') && !strstr(conninfo, "://");
-  bool sound = options || plain_name;
-  if (!sound) {
-    bool secret = strstr(conninfo, "pass") || strchr(conninfo, '@') || !why;
-    err_set(err, ERR_CONFIG, "cannot read the connection string: %s",
-            secret ? "it is not made of key=value pairs" : why);
-    one_line(err->text);
-  }
-  PQconninfoFree(options);
-  PQfreemem(why);
-  return sound;
+static bool connect_failed(struct db *db, struct err *err)
+{
+    if (err->kind != ERR_NONE) /* the wait has said why */
+        return false;
+    char why[1000], state[6] = "";
+    snprintf(why, sizeof why, "%s", PQerrorMessage(db->conn));
+    char *location = strstr(why, "\nLOCATION:");
+    if (location)
+        *location = '\0';
+    one_line(why);
+    bool login = state_in_message(PQerrorMessage(db->conn), state) &&
+                 (!strncmp(state, "28", 2) || !strncmp(state, "3D", 2));
+    err_set(err, login ? ERR_CONFIG : ERR_UNAVAILABLE, "cannot connect to the database: %s", why);
+    memcpy(err->sqlstate, state, sizeof state);
+    bool full = !strcmp(state, "53300");
+    return err_hint(err, "%s", login ? HINT_LOGIN : full ? HINT_FULL : HINT_HOST);
 }
 
-bool link_open(struct db *db, const char *conninfo, const char *application,
-               const struct link_host *host, struct err *err) {
-  static const char pin[] =
-      "SET search_path = pg_catalog, vaneward; SET TimeZone = 'UTC';"
-      "SET DateStyle = 'ISO, YMD'; SET IntervalStyle = 'iso_8601';"
-      "SET bytea_output = 'hex'; SET extra_float_digits = 1;"
-      "SET client_min_messages = warning; SET client_connection_check_interval "
-      "= '5s';"
-      /* One who freezes inside a transaction keeps the others out no longer
-       * than this, unless the role's or the session's settings name another
-       * time. */
-      "SELECT set_config('idle_in_transaction_session_timeout', '20s', false)"
-      " WHERE current_setting('idle_in_transaction_session_timeout') = '0'";
-  char tag[32];
-  if (conninfo && *conninfo && !conninfo_is_sound(conninfo, err))
-    return false;
-  if (!begin_connect(db, conninfo && *conninfo ? conninfo : NULL, application,
-                     host, err))
-    return false;
-  if (!finish_connect(db, err))
-    return connect_failed(db, err);
-  PQsetErrorVerbosity(db->conn, PQERRORS_DEFAULT);
-  if (PQsetnonblocking(db->conn, 1) != 0)
-    return link_lost(db, "cannot connect", err);
-  db->deadline_ms = DEFAULT_DEADLINE_MS;
-  link_restart_deadline(db);
-  return link_simple(db, "cannot set up the session", pin, tag, err);
+/* A parse message can quote a piece of the string, so it is shown only where no password can stand in it. */
+static bool conninfo_is_sound(const char *conninfo, struct err *err)
+{
+    char *why = NULL;
+    PQconninfoOption *options = PQconninfoParse(conninfo, &why);
+    bool plain_name = !strchr(conninfo, '=') && !strstr(conninfo, "://");
+    bool sound = options || plain_name;
+    if (!sound) {
+        bool secret = strstr(conninfo, "pass") || strchr(conninfo, '@') || !why;
+        err_set(err, ERR_CONFIG, "cannot read the connection string: %s",
+                secret ? "it is not made of key=value pairs" : why);
+        one_line(err->text);
+    }
+    PQconninfoFree(options);
+    PQfreemem(why);
+    return sound;
 }
 
-static bool consume(struct db *db, const char *what, struct err *err) {
-  /* A server that shuts down says so before it closes: what it said is among
-   * the results still to read. */
-  if (!PQconsumeInput(db->conn) && PQisBusy(db->conn))
-    return link_lost(db, what, err);
-  return true;
+bool link_open(struct db *db, const char *conninfo, const char *application, const struct link_host *host,
+               struct err *err)
+{
+    static const char pin[] =
+        "SET search_path = pg_catalog, vaneward; SET TimeZone = 'UTC';"
+        "SET DateStyle = 'ISO, YMD'; SET IntervalStyle = 'iso_8601';"
+        "SET bytea_output = 'hex'; SET extra_float_digits = 1;"
+        "SET client_min_messages = warning; SET client_connection_check_interval = '5s';"
+        /* One who freezes inside a transaction keeps the others out no longer than this, unless the role's or
+         * the session's settings name another time. */
+        "SELECT set_config('idle_in_transaction_session_timeout', '20s', false)"
+        " WHERE current_setting('idle_in_transaction_session_timeout') = '0'";
+    char tag[32];
+    if (conninfo && *conninfo && !conninfo_is_sound(conninfo, err))
+        return false;
+    if (!begin_connect(db, conninfo && *conninfo ? conninfo : NULL, application, host, err))
+        return false;
+    if (!finish_connect(db, err))
+        return connect_failed(db, err);
+    PQsetErrorVerbosity(db->conn, PQERRORS_DEFAULT);
+    if (PQsetnonblocking(db->conn, 1) != 0)
+        return link_lost(db, "cannot connect", err);
+    db->deadline_ms = DEFAULT_DEADLINE_MS;
+    link_restart_deadline(db);
+    return link_simple(db, "cannot set up the session", pin, tag, err);
 }
 
-bool link_flush(struct db *db, const char *what, struct err *err) {
-  int left;
-  while ((left = PQflush(db->conn)) == 1) {
-    short events = POLLIN | POLLOUT; /* a server that cannot get rid of its
-                                        answer takes nothing more */
-    if (!link_wait(db, what, &events, err) ||
-        (events & POLLIN && !consume(db, what, err)))
-      return false;
-  }
-  return left == 0 || link_lost(db, what, err);
+static bool consume(struct db *db, const char *what, struct err *err)
+{
+    /* A server that shuts down says so before it closes: what it said is among the results still to read. */
+    if (!PQconsumeInput(db->conn) && PQisBusy(db->conn))
+        return link_lost(db, what, err);
+    return true;
 }
 
-bool link_wait_for_room(struct db *db, const char *what, struct err *err) {
-  short events = POLLOUT;
-  return link_wait(db, what, &events, err);
+bool link_flush(struct db *db, const char *what, struct err *err)
+{
+    int left;
+    while ((left = PQflush(db->conn)) == 1) {
+        short events = POLLIN | POLLOUT; /* a server that cannot get rid of its answer takes nothing more */
+        if (!link_wait(db, what, &events, err) || (events & POLLIN && !consume(db, what, err)))
+            return false;
+    }
+    return left == 0 || link_lost(db, what, err);
+}
+
+bool link_wait_for_room(struct db *db, const char *what, struct err *err)
+{
+    short events = POLLOUT;
+    return link_wait(db, what, &events, err);
 }
 
 /*
- * Whether there is no result yet. For want of memory libpq leaves an answer
- * that came (that a COPY may begin) where it lies and is busy, though nothing
- * more will come: without memory for a result the program ends, with it libpq
- * takes the answer at the second look.
+ * Whether there is no result yet. For want of memory libpq leaves an answer that came (that a COPY may begin)
+ * where it lies and is busy, though nothing more will come: without memory for a result the program ends,
+ * with it libpq takes the answer at the second look.
  */
-static bool is_busy(struct db *db) {
-  enum { RESULT_BYTES = 2048 };
-  if (!PQisBusy(db->conn))
+static bool is_busy(struct db *db)
+{
+    enum { RESULT_BYTES = 2048 };
+    if (!PQisBusy(db->conn))
+        return false;
+    PGresult *probe = PQmakeEmptyPGresult(NULL, PGRES_COMMAND_OK);
+    if (!probe || !PQresultAlloc(probe, RESULT_BYTES))
+        err_no_memory();
+    PQclear(probe);
+    return PQisBusy(db->conn);
+}
+
+bool link_result(struct db *db, const char *what, PGresult **result, struct err *err)
+{
+    while (is_busy(db)) {
+        short events = POLLIN;
+        if (!link_wait(db, what, &events, err) || !consume(db, what, err))
+            return false;
+    }
+    *result = PQgetResult(db->conn);
+    return true;
+}
+
+static bool in_class(const char *state, const char *const *classes)
+{
+    for (; *classes; classes++)
+        if (!strncmp(state, *classes, strlen(*classes)))
+            return true;
     return false;
-  PGresult *probe = PQmakeEmptyPGresult(NULL, PGRES_COMMAND_OK);
-  if (!probe || !PQresultAlloc(probe, RESULT_BYTES))
-    err_no_memory();
-  PQclear(probe);
-  return PQisBusy(db->conn);
 }
 
-bool link_result(struct db *db, const char *what, PGresult **result,
-                 struct err *err) {
-  while (is_busy(db)) {
-    short events = POLLIN;
-    if (!link_wait(db, what, &events, err) || !consume(db, what, err))
-      return false;
-  }
-  *result = PQgetResult(db->conn);
-  return true;
-}
+static enum err_kind kind_of(const char *state, const char **hint)
+{
+    /* 40: deadlock and the like, 55P03: a lock is held, 25006: a standby, 25P03: it was idle in a
+     * transaction; all pass by themselves. */
+    static const char *const later[] = {"08", "40", "53", "57", "58", "55P03", "25006", "25P03", NULL};
+    static const char *const schema[] = {"3F", "42P01", "42703", "42883", NULL};
+    static const char *const rights[] = {"42501", NULL};
+    static const char *const login[] = {"28", "3D", NULL};
 
-static bool in_class(const char *state, const char *const *classes) {
-  for (; *classes; classes++)
-    if (!strncmp(state, *classes, strlen(*classes)))
-      return true;
-  return false;
-}
-
-static enum err_kind kind_of(const char *state, const char **hint) {
-  /* 40: deadlock and the like, 55P03: a lock is held, 25006: a standby, 25P03:
-   * it was idle in a transaction; all pass by themselves. */
-  static const char *const later[] = {"08",    "40",    "53",    "57", "58",
-                                      "55P03", "25006", "25P03", NULL};
-  static const char *const schema[] = {"3F", "42P01", "42703", "42883", NULL};
-  static const char *const rights[] = {"42501", NULL};
-  static const char *const login[] = {"28", "3D", NULL};
-
-  *hint = NULL;
-  if (in_class(state, later))
-    return ERR_UNAVAILABLE;
-  if (in_class(state, schema))
-    *hint = HINT_PREPARE;
-  else if (in_class(state, rights))
-    *hint = "connect as a role that was granted this, or run "
-            "'vaneward-collector prepare' as the owner";
-  else if (in_class(state, login))
-    *hint = HINT_LOGIN;
-  return *hint ? ERR_CONFIG : ERR_REJECTED;
+    *hint = NULL;
+    if (in_class(state, later))
+        return ERR_UNAVAILABLE;
+    if (in_class(state, schema))
+        *hint = HINT_PREPARE;
+    else if (in_class(state, rights))
+        *hint = "connect as a role that was granted this, or run 'vaneward-collector prepare' as the owner";
+    else if (in_class(state, login))
+        *hint = HINT_LOGIN;
+    return *hint ? ERR_CONFIG : ERR_REJECTED;
 }
 
 /* Fills *err from the server's refusal and frees the result. */
-static bool fill_refusal(struct db *db, const char *what, PGresult *result,
-                         struct err *err) {
-  const char *state = PQresultErrorField(result, PG_DIAG_SQLSTATE);
-  const char *primary = PQresultErrorField(result, PG_DIAG_MESSAGE_PRIMARY);
-  const char *detail = PQresultErrorField(result, PG_DIAG_MESSAGE_DETAIL);
-  if (PQstatus(db->conn) == CONNECTION_BAD)
-    db->broken = true;
-  if (!state || !primary) { /* libpq's own words: the server is gone */
+static bool fill_refusal(struct db *db, const char *what, PGresult *result, struct err *err)
+{
+    const char *state = PQresultErrorField(result, PG_DIAG_SQLSTATE);
+    const char *primary = PQresultErrorField(result, PG_DIAG_MESSAGE_PRIMARY);
+    const char *detail = PQresultErrorField(result, PG_DIAG_MESSAGE_DETAIL);
+    if (PQstatus(db->conn) == CONNECTION_BAD)
+        db->broken = true;
+    if (!state || !primary) { /* libpq's own words: the server is gone */
+        PQclear(result);
+        return link_lost(db, what, err);
+    }
+    if (err->kind == ERR_NONE) {
+        const char *hint;
+        enum err_kind kind = kind_of(state, &hint);
+        err_set(err, kind, "%s: %s%s%s", what, primary, detail ? ": " : "", detail ? detail : "");
+        one_line(err->text);
+        snprintf(err->sqlstate, sizeof err->sqlstate, "%s", state);
+        if (hint)
+            err_hint(err, "%s", hint);
+    }
     PQclear(result);
-    return link_lost(db, what, err);
-  }
-  if (err->kind == ERR_NONE) {
-    const char *hint;
-    enum err_kind kind = kind_of(state, &hint);
-    err_set(err, kind, "%s: %s%s%s", what, primary, detail ? ": " : "",
-            detail ? detail : "");
-    one_line(err->text);
-    snprintf(err->sqlstate, sizeof err->sqlstate, "%s", state);
-    if (hint)
-      err_hint(err, "%s", hint);
-  }
-  PQclear(result);
-  return false;
+    return false;
 }
 
-static bool is_copy(const PGresult *r) {
-  ExecStatusType s = PQresultStatus(r);
-  return s == PGRES_COPY_IN || s == PGRES_COPY_OUT || s == PGRES_COPY_BOTH;
+static bool is_copy(const PGresult *r)
+{
+    ExecStatusType s = PQresultStatus(r);
+    return s == PGRES_COPY_IN || s == PGRES_COPY_OUT || s == PGRES_COPY_BOTH;
 }
 
 /* Only giving up the link ends it for sure. */
-static bool refuse_copy(struct db *db, const char *what, PGresult *result,
-                        struct err *err) {
-  db->broken = true;
-  PQclear(result);
-  return err_set(err, ERR_REJECTED, "%s: begins a COPY where none is expected",
-                 what);
+static bool refuse_copy(struct db *db, const char *what, PGresult *result, struct err *err)
+{
+    db->broken = true;
+    PQclear(result);
+    return err_set(err, ERR_REJECTED, "%s: begins a COPY where none is expected", what);
 }
 
-bool link_drain(struct db *db, const char *what, struct err *err) {
-  bool good = true;
-  for (PGresult *r;;) {
-    if (!link_result(db, what, &r, err))
-      return false;
-    if (!r)
-      return good;
-    if (PQresultStatus(r) == PGRES_FATAL_ERROR) {
-      good = fill_refusal(db, what, r, err);
-      continue;
+bool link_drain(struct db *db, const char *what, struct err *err)
+{
+    bool good = true;
+    for (PGresult *r;;) {
+        if (!link_result(db, what, &r, err))
+            return false;
+        if (!r)
+            return good;
+        if (PQresultStatus(r) == PGRES_FATAL_ERROR) {
+            good = fill_refusal(db, what, r, err);
+            continue;
+        }
+        if (is_copy(r))
+            return refuse_copy(db, what, r, err);
+        PQclear(r);
     }
-    if (is_copy(r))
-      return refuse_copy(db, what, r, err);
-    PQclear(r);
-  }
 }
 
-bool link_refused(struct db *db, const char *what, PGresult *result,
-                  struct err *err) {
-  fill_refusal(db, what, result, err);
-  struct err ignored = {0}; /* the first failure counts */
-  return link_drain(db, what, &ignored) && false;
+bool link_refused(struct db *db, const char *what, PGresult *result, struct err *err)
+{
+    fill_refusal(db, what, result, err);
+    struct err ignored = {0}; /* the first failure counts */
+    return link_drain(db, what, &ignored) && false;
 }
 
-bool link_simple(struct db *db, const char *what, const char *text,
-                 char last[static 32], struct err *err) {
-  last[0] = '\0';
-  if (!PQsendQuery(db->conn, text))
-    return link_lost(db, what, err);
-  if (!link_flush(db, what, err))
-    return false;
-  for (PGresult *r;;) {
-    if (!link_result(db, what, &r, err))
-      return false;
-    if (!r)
-      return true;
-    ExecStatusType s = PQresultStatus(r);
-    if (s != PGRES_COMMAND_OK && s != PGRES_TUPLES_OK && s != PGRES_EMPTY_QUERY)
-      return is_copy(r) ? refuse_copy(db, what, r, err)
-                        : link_refused(db, what, r, err);
-    snprintf(last, 32, "%s", PQcmdStatus(r));
-    PQclear(r);
-  }
+bool link_simple(struct db *db, const char *what, const char *text, char last[static 32], struct err *err)
+{
+    last[0] = '\0';
+    if (!PQsendQuery(db->conn, text))
+        return link_lost(db, what, err);
+    if (!link_flush(db, what, err))
+        return false;
+    for (PGresult *r;;) {
+        if (!link_result(db, what, &r, err))
+            return false;
+        if (!r)
+            return true;
+        ExecStatusType s = PQresultStatus(r);
+        if (s != PGRES_COMMAND_OK && s != PGRES_TUPLES_OK && s != PGRES_EMPTY_QUERY)
+            return is_copy(r) ? refuse_copy(db, what, r, err) : link_refused(db, what, r, err);
+        snprintf(last, 32, "%s", PQcmdStatus(r));
+        PQclear(r);
+    }
 }
