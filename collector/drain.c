@@ -243,7 +243,7 @@ static struct share share_of(const struct spooled *spooled, size_t count, struct
     struct share share = {spooled, arena_array(mem, const struct batch *, count), count};
     for (size_t k = 0; k < count; k++)
         share.batches[k] = &spooled[k].batch;
-    qsort(share.batches, count, sizeof *share.batches, by_source);
+    qsort(share.batches, count, sizeof(struct batch *), by_source);
     return share;
 }
 
