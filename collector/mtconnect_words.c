@@ -29,15 +29,24 @@ static bool word_begins(const char *name, size_t k, size_t length)
     return isupper(before) && k + 1 < length && islower((unsigned char)name[k + 1]);
 }
 
+/* How many letters found room, with one place left for the end. */
+static size_t put_upper(const char *letters, size_t count, char *out, size_t room)
+{
+    size_t n = 0;
+    for (; n < count && n + 1 < room; n++)
+        out[n] = (char)toupper((unsigned char)letters[n]);
+    return n;
+}
+
 void words_upper(const char *pascal, size_t length, char *out, size_t size)
 {
     size_t n = 0;
     for (size_t k = 0; k < length && n + 2 < size;) {
-        size_t whole = whole_word(pascal + k, length - k), end = k + (whole ? whole : 1);
+        size_t whole = whole_word(pascal + k, length - k), count = whole ? whole : 1;
         if (k && (whole || word_begins(pascal, k, length)))
             out[n++] = '_';
-        for (; k < end && n + 1 < size; k++)
-            out[n++] = (char)toupper((unsigned char)pascal[k]);
+        n += put_upper(pascal + k, count, out + n, size - n);
+        k += count;
     }
     out[n] = '\0';
 }

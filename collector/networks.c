@@ -86,13 +86,12 @@ static void undress(unsigned char address[static 16])
     static const unsigned char nat64[12] = {0x00, 0x64, 0xff, 0x9b}, compatible[12] = {0};
     static const unsigned char six_to_four[2] = {0x20, 0x02};
     static const unsigned char low[3] = {0};
-    if (memcmp(address, nat64, sizeof nat64) == 0)
+    bool is_compatible =
+        memcmp(address, compatible, sizeof compatible) == 0 && memcmp(address + 12, low, sizeof low) != 0;
+    if (is_compatible || memcmp(address, nat64, sizeof nat64) == 0)
         map_v4(address + 12, address);
     else if (memcmp(address, six_to_four, sizeof six_to_four) == 0)
         map_v4(address + 2, address);
-    else if (memcmp(address, compatible, sizeof compatible) == 0 &&
-             memcmp(address + 12, low, sizeof low) != 0)
-        map_v4(address + 12, address);
 }
 
 static bool bytes_of(const struct sockaddr *from, unsigned char address[static 16])
