@@ -25,7 +25,7 @@ struct register_file *register_new_file(struct register_load *r, enum register_k
 {
     if (r->file_count == r->file_room) {
         r->file_room = r->file_room ? r->file_room * 2 : 16;
-        r->files = arena_grow(r->mem, r->files, r->file_count, r->file_room, sizeof *r->files);
+        r->files = arena_grow(r->mem, r->files, r->file_count, r->file_room, sizeof(struct register_file *));
     }
     struct register_file *f = arena_alloc(r->mem, sizeof *f);
     f->path = arena_strdup(r->mem, path);
@@ -203,7 +203,7 @@ void register_take_row(struct register_load *r, struct register_file *f, struct 
         claim_key(r, row);
     if (f->count == f->room) {
         f->room = f->room ? f->room * 2 : 64;
-        f->rows = arena_grow(r->mem, f->rows, f->count, f->room, sizeof *f->rows);
+        f->rows = arena_grow(r->mem, f->rows, f->count, f->room, sizeof(struct register_row *));
     }
     f->rows[f->count++] = row;
 }

@@ -18,35 +18,35 @@ static const char *const findings[] = {"worn",  "blocked", "dirty",   "loose", "
 /* What a column can be, for the tables below. */
 #define KEY(n)                                                                                               \
     {                                                                                                        \
-        .name = n, .type = COLUMN_KEY, .use = COLUMN_IN_KEY                                                  \
+        .name = (n), .type = COLUMN_KEY, .use = COLUMN_IN_KEY                                                \
     }
 #define KEY_OF(n, kind)                                                                                      \
     {                                                                                                        \
-        .name = n, .type = COLUMN_KEY, .use = COLUMN_IN_KEY, .refers_to = (kind) + 1                         \
+        .name = (n), .type = COLUMN_KEY, .use = COLUMN_IN_KEY, .refers_to = (kind) + 1                       \
     }
 #define OWNER(n, kind)                                                                                       \
     {                                                                                                        \
-        .name = n, .type = COLUMN_KEY, .use = COLUMN_REQUIRED, .refers_to = (kind) + 1                       \
+        .name = (n), .type = COLUMN_KEY, .use = COLUMN_REQUIRED, .refers_to = (kind) + 1                     \
     }
 #define LINK(n, kind)                                                                                        \
     {                                                                                                        \
-        .name = n, .type = COLUMN_KEY, .refers_to = (kind) + 1                                               \
+        .name = (n), .type = COLUMN_KEY, .refers_to = (kind) + 1                                             \
     }
 #define PLAIN(n, t)                                                                                          \
     {                                                                                                        \
-        .name = n, .type = t                                                                                 \
+        .name = (n), .type = (t)                                                                             \
     }
 #define NUMBER(n, t, low, high)                                                                              \
     {                                                                                                        \
-        .name = n, .type = t, .min = low, .max = high                                                        \
+        .name = (n), .type = (t), .min = (low), .max = (high)                                                \
     }
 #define WORD(n, list)                                                                                        \
     {                                                                                                        \
-        .name = n, .type = COLUMN_WORD, .words = list                                                        \
+        .name = (n), .type = COLUMN_WORD, .words = (list)                                                    \
     }
 #define WORD_NEEDED(n, list)                                                                                 \
     {                                                                                                        \
-        .name = n, .type = COLUMN_WORD, .words = list, .use = COLUMN_REQUIRED                                \
+        .name = (n), .type = COLUMN_WORD, .words = (list), .use = COLUMN_REQUIRED                            \
     }
 #define POSITION_KEY                                                                                         \
     {                                                                                                        \
