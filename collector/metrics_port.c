@@ -26,7 +26,7 @@ struct caller {
 };
 
 struct metrics_port {
-    int fd, number;
+    int fd;
     struct caller callers[CALLERS];
 };
 
@@ -34,15 +34,10 @@ static bool listen_at(struct metrics_port *p, int port)
 {
     struct sockaddr_in address = {
         .sin_family = AF_INET, .sin_port = htons((uint16_t)port), .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
-    socklen_t size = sizeof address;
     int on = 1;
     p->fd = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
-    if (p->fd < 0 || setsockopt(p->fd, SOL_SOCKET, SO_REUSEADDR, &on, sizeof on) < 0 ||
-        bind(p->fd, (struct sockaddr *)&address, size) < 0 || listen(p->fd, BACKLOG) < 0 ||
-        getsockname(p->fd, (struct sockaddr *)&address, &size) < 0)
-        return false;
-    p->number = ntohs(address.sin_port);
-    return true;
+    return p->fd >= 0 && setsockopt(p->fd, SOL_SOCKET, SO_REUSEADDR, &on, sizeof on) == 0 &&
+           bind(p->fd, (struct sockaddr *)&address, sizeof address) == 0 && listen(p->fd, BACKLOG) == 0;
 }
 
 bool metrics_port_open(struct metrics_port **out, int port, struct err *err)
@@ -81,11 +76,6 @@ void metrics_port_close(struct metrics_port *p)
     if (p->fd >= 0)
         close(p->fd);
     free(p);
-}
-
-int metrics_port_number(const struct metrics_port *p)
-{
-    return p->number;
 }
 
 bool metrics_port_busy(const struct metrics_port *p)

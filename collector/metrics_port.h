@@ -15,10 +15,9 @@ struct metrics_port;
 /* The text, in mem. */
 typedef const char *metrics_port_text_fn(void *context, struct arena *mem);
 
-/* port 0: any that is free. ERR_CONFIG when it cannot be had. */
+/* ERR_CONFIG when it cannot be had. */
 MUST_USE bool metrics_port_open(struct metrics_port **p, int port, struct err *err);
 void metrics_port_close(struct metrics_port *p); /* NULL is fine */
-int metrics_port_number(const struct metrics_port *p);
 /* Takes new callers, reads and writes what can be read and written now. */
 void metrics_port_turn(struct metrics_port *p, metrics_port_text_fn *text, void *context);
 /* Somebody is being answered: turn again soon. */

@@ -194,13 +194,6 @@ double sheet_block(struct sheet *s, enum type_style style, double x, double y, d
     return pdf_paragraph(s->pdf, &block, text, true);
 }
 
-double sheet_block_height(struct sheet *s, enum type_style style, double width, int max_lines,
-                          const char *text)
-{
-    const struct block block = {design_ink(style), ALIGN_LEFT, 0, 0, width, design_leading(style), max_lines};
-    return pdf_paragraph(s->pdf, &block, text, false);
-}
-
 void sheet_space(struct sheet *s, double steps)
 {
     s->y += steps * DESIGN_STEP;
@@ -222,9 +215,16 @@ void sheet_head(struct sheet *s, const char *head, double with)
     sheet_space(s, 1);
 }
 
+static double text_height(struct sheet *s, enum type_style style, const char *text)
+{
+    const struct block block = {design_ink(style),     ALIGN_LEFT, 0, 0, sheet_width(s),
+                                design_leading(style), 0};
+    return pdf_paragraph(s->pdf, &block, text, false);
+}
+
 void sheet_text(struct sheet *s, enum type_style style, const char *text)
 {
-    double height = sheet_block_height(s, style, sheet_width(s), 0, text);
+    double height = text_height(s, style, text);
 
     sheet_need(s, height);
     s->y = sheet_block(s, style, s->left, s->y, sheet_width(s), 0, text);
@@ -250,19 +250,6 @@ void sheet_figures(struct sheet *s, const struct figure *figures, size_t count)
 }
 
 enum { LABEL_WIDTH = 78 };
-
-static double pair_height(struct sheet *s, double width, const struct pair *pair)
-{
-    return sheet_block_height(s, TYPE_BODY, width - LABEL_WIDTH, 2, pair->value ? pair->value : "not known");
-}
-
-double sheet_pairs_height(struct sheet *s, double width, const struct pair *pairs, size_t count)
-{
-    double height = 0;
-    for (size_t i = 0; i < count; i++)
-        height += pair_height(s, width, &pairs[i]);
-    return height;
-}
 
 double sheet_pairs(struct sheet *s, double x, double y, double width, const struct pair *pairs, size_t count)
 {

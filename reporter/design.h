@@ -72,8 +72,6 @@ void sheet_space(struct sheet *s, double steps);
 /* Text at a place; max_lines 0: as many as it takes. Returns the y below. */
 double sheet_block(struct sheet *s, enum type_style style, double x, double y, double width, int max_lines,
                    const char *text);
-double sheet_block_height(struct sheet *s, enum type_style style, double width, int max_lines,
-                          const char *text);
 
 /* A number with its mark and what it counts, side by side over the width. */
 struct figure {
@@ -87,6 +85,5 @@ struct pair {
     const char *label, *value;
 };
 double sheet_pairs(struct sheet *s, double x, double y, double width, const struct pair *pairs, size_t count);
-double sheet_pairs_height(struct sheet *s, double width, const struct pair *pairs, size_t count);
 
 #endif

@@ -21,7 +21,7 @@ static _Noreturn void become(const char *const *args, const char *out)
     ssize_t n = readlink("/proc/self/exe", program, sizeof program - 40);
     program[n > 0 ? n : 0] = '\0';
     strcpy(strrchr(program, '/') + 1, args[0]);
-    for (size_t k = 0; args[k] && k < MOST_ARGS; k++)
+    for (size_t k = 0; k < MOST_ARGS && args[k]; k++)
         own[k] = strdup(args[k]);
     int to = open(out, O_WRONLY | O_CREAT | O_TRUNC, 0600), nowhere = open("/dev/null", O_WRONLY);
     dup2(to, STDOUT_FILENO);

@@ -77,7 +77,7 @@ static _Noreturn void become(const struct server *s, const struct passwd *user, 
     snprintf(path, sizeof path, "%s/%s", POSTGRES_BIN, args[0]);
     char *argv[MAX_ARGS];
     size_t n = 0;
-    for (; args[n] && n < MAX_ARGS - 1; n++)
+    for (; n < MAX_ARGS - 1 && args[n]; n++)
         argv[n] = strdup(args[n]);
     argv[n] = NULL;
     execv(path, argv);
