@@ -525,7 +525,7 @@ START_TEST(a_random_source_is_read_exactly_once)
             missing[n] = 1;
     }
     read_to_the_end(&p, &a, &l);
-    for (uint64_t n = r.gap.from_sequence; l.gaps && n < l.gap.to_sequence; n++)
+    for (uint64_t n = l.gap.from_sequence; l.gaps && n < l.gap.to_sequence; n++)
         missing[n] = 1;
     uint64_t first = 1;
     while (!l.seen[first])
