@@ -23,7 +23,7 @@ static const struct observation *observation_of(struct wire_reader *r)
     o->sequence = wire_u64(r);
     o->at_us = wire_i64(r);
     uint64_t category = wire_u64(r), state = wire_u64(r);
-    if (category > CATEGORY_CONDITION || state > STATE_UNAVAILABLE)
+    if (category > CATEGORY_CONDITION || state > STATE_LISTED)
         r->failed = true;
     o->category = (enum category)category;
     o->state = (enum condition_state)state;

@@ -34,7 +34,9 @@ enum {
     ITEM_MACHINE,
     ITEM_TYPE,
     ITEM_UNITS,
-    ITEM_STOPPED
+    ITEM_STOPPED,
+    ITEM_PLACE,
+    ITEM_NAME
 };
 enum { CURSOR_SOURCE, CURSOR_INSTANCE, CURSOR_NEXT };
 
@@ -167,6 +169,8 @@ static bool on_item(void *context, const struct rows *r, struct err *err)
         .type = kept(reader, rows_text(r, 0, ITEM_TYPE)),
         .units = kept(reader, rows_text(r, 0, ITEM_UNITS)),
         .stopped = kept(reader, rows_text(r, 0, ITEM_STOPPED)),
+        .place = kept(reader, rows_text(r, 0, ITEM_PLACE)),
+        .name = kept(reader, rows_text(r, 0, ITEM_NAME)),
     };
     bool is_unseen = !check->type && reader->at < b->count;
     if (is_unseen)

@@ -10,9 +10,9 @@
 
 /* What the source's own model says of a bound item. */
 struct item_check {
-    const char *type, *units; /* when it was first seen; NULL: not yet */
-    const char *stopped;      /* why nothing is taken from it any more; NULL: it is taken */
-    bool is_new;              /* not yet noted in the database */
+    const char *type, *units, *place, *name; /* when it was first seen; NULL: not yet */
+    const char *stopped;                     /* why nothing is taken from it any more; NULL: it is taken */
+    bool is_new;                             /* not yet noted in the database */
 };
 
 /* What one data item of a source is. */

@@ -11,7 +11,18 @@
 
 enum { DRIVES_A_TRANSACTION = 50, DRIVE_BYTES = 256 * 1024 * 1024 };
 
-enum { ROW_RECEIVED, ROW_OCCURRED, ROW_ITEM, ROW_TYPE, ROW_STATE, ROW_CODE, ROW_ID, ROW_QUALIFIER, ROW_KIND };
+enum {
+    ROW_RECEIVED,
+    ROW_OCCURRED,
+    ROW_ITEM,
+    ROW_TYPE,
+    ROW_STATE,
+    ROW_CODE,
+    ROW_ID,
+    ROW_QUALIFIER,
+    ROW_KIND,
+    ROW_LISTED
+};
 enum { OLD_FAULT, OLD_BEGAN, OLD_KNOWN_FROM, OLD_ALARM, OLD_ENDED, OLD_OUTCOME, OLD_END_SEEN, OLD_REPORTS };
 
 static const char *const fault_words[] = {[FAULT_FAN] = "fan", [FAULT_HEAT_SINK_FAN] = "heat_sink_fan"};
@@ -45,6 +56,8 @@ static enum fault_level level_of(const char *state)
         return LEVEL_WARNING;
     case 'a':
         return LEVEL_ALARM;
+    case 'l':
+        return LEVEL_LISTED;
     default:
         return LEVEL_UNAVAILABLE;
     }
@@ -108,6 +121,7 @@ static bool read_reports(struct drive_fold *f, struct err *err)
             .code = arena_strdup(f->mem, code),
             .level = level,
             .kind = kind_of(r, k, level),
+            .listed = arena_strdup(f->mem, rows_text(r, k, ROW_LISTED)),
         };
     }
     rows_free(r);

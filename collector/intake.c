@@ -1,5 +1,7 @@
 #include "intake.h"
 
+#include "intake_listed.h"
+
 #include "base/text.h"
 
 #include <math.h>
@@ -144,15 +146,25 @@ static bool is_condition_role(enum item_role role)
     return role == ROLE_DRIVE_CONDITION || role == ROLE_AXIS_CONDITION;
 }
 
+static bool is_too_old(const struct intake *in, int64_t at_us)
+{
+    return at_us < in->out->received_us - MOST_BACK_US;
+}
+
+static bool is_ahead(const struct intake *in, int64_t at_us)
+{
+    return at_us > in->out->received_us + MOST_AHEAD_US;
+}
+
 /* NULL when the observation can be used. */
 static const char *objection(const struct intake *in, const struct item_binding *b,
                              const struct observation *o)
 {
     if (b->check && b->check->stopped)
         return b->check->stopped;
-    if (o->at_us < in->out->received_us - MOST_BACK_US)
+    if (is_too_old(in, o->at_us))
         return "its time lies more than ten years back";
-    if (o->at_us > in->out->received_us + MOST_AHEAD_US)
+    if (is_ahead(in, o->at_us))
         return "its time lies more than a day ahead";
     if (is_condition_role(b->role) && o->category != CATEGORY_CONDITION)
         return "it is bound as a condition, but is none";
@@ -248,6 +260,9 @@ void intake(const struct source *s, const struct poll_result *answer, int64_t re
     out->reading_sequences = arena_array(mem, uint64_t, most);
     for (size_t k = 0; k < answer->part_count; k++)
         take_part(&in, &answer->parts[k]);
+    int64_t published_us = answer->state ? answer->state->created_us : TIME_UNKNOWN;
+    bool is_sound = !is_too_old(&in, published_us) && !is_ahead(&in, published_us);
+    intake_listed(s, answer, is_sound ? published_us : received_us, mem, out);
     if (answer->has_gap)
         take_gap(&in, &answer->gap);
 }

@@ -8,10 +8,8 @@
 #include <string.h>
 
 static const char *const state_words[] = {
-    [STATE_NORMAL] = "normal",
-    [STATE_WARNING] = "warning",
-    [STATE_ALARM] = "alarm",
-    [STATE_UNAVAILABLE] = "unavailable",
+    [STATE_NORMAL] = "normal",           [STATE_WARNING] = "warning", [STATE_ALARM] = "alarm",
+    [STATE_UNAVAILABLE] = "unavailable", [STATE_LISTED] = "listed",
 };
 
 static void add_condition(struct columns *c, const struct batch *b, size_t at)

@@ -1,6 +1,6 @@
 /*
- * Whether bound items still are what they were when a person bound them: their type and units by the source's
- * own model. Pure.
+ * Whether bound items still are what they were when a person bound them: their type, units, place and name by
+ * the source's own model. Pure.
  */
 #ifndef COLLECTOR_MODEL_CHECK_H
 #define COLLECTOR_MODEL_CHECK_H

@@ -111,6 +111,7 @@ void parts_resolve(struct model_parts *p, struct model *out)
     for (size_t k = 0; k < out->count; k++) {
         struct model_part *i = &p->items[k];
         i->item.composition = type_of_composition(p, i->composition);
+        i->item.composition_id = i->item.composition ? i->composition : NULL;
         const struct model_specification *s = specification_of(p, i);
         if (s)
             take_limits(&i->item, &s->limits);

@@ -13,7 +13,13 @@
 #include <stdint.h>
 
 enum category { CATEGORY_SAMPLE, CATEGORY_EVENT, CATEGORY_CONDITION };
-enum condition_state { STATE_NORMAL, STATE_WARNING, STATE_ALARM, STATE_UNAVAILABLE };
+enum condition_state {
+    STATE_NORMAL,
+    STATE_WARNING,
+    STATE_ALARM,
+    STATE_UNAVAILABLE,
+    STATE_LISTED /* no decoder's: what is active on the item and nothing else (intake_listed.h) */
+};
 
 struct observation {
     uint64_t sequence;
@@ -67,11 +73,11 @@ struct document {
 /* One data item of a device model, for discovery. */
 struct model_item {
     const char *device, *device_name, *item, *name, *category, *type, *sub_type, *units,
-        *statistic;          /* NULL when not given */
-    const char *path;        /* "Axes/Linear[X]/Fan[internal-1]" */
-    const char *composition; /* type of the composition it belongs to, else NULL */
-    const char *component;   /* element name of the component that holds it */
-    bool of_agent;           /* the publisher's own data about itself and what it reads, not a machine's */
+        *statistic;                           /* NULL when not given */
+    const char *path;                         /* "Axes/Linear[X]/Fan[internal-1]" */
+    const char *composition, *composition_id; /* type and id of the one it belongs to, else NULL */
+    const char *component;                    /* element name of the component that holds it */
+    bool of_agent; /* the publisher's own data about itself and what it reads, not a machine's */
     double minimum, lower_warning, lower_limit,
         nominal;          /* of a Specification or Constraints; NAN when not given */
     double minimum_delta; /* smaller changes are not told, in its units; 0 when not given */

@@ -244,6 +244,10 @@ static enum poll_outcome on_begin(struct poll *p, const struct document *d, int6
     out->parts[out->part_count++] = (struct poll_part){p->state, known, oldest};
     out->parts[out->part_count++] = (struct poll_part){d, oldest > known ? oldest : known, next};
     say_gap(p, oldest, now_us, mem, out);
+    if (p->news != POLL_NEWS_FIRST) {
+        out->state = p->state;
+        out->state_end = next_after(p->state, 1);
+    }
     return complete(p, d, next, now_us, mem, out);
 }
 

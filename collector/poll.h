@@ -47,6 +47,9 @@ struct poll_result {
     struct cursor from, to;
     struct poll_part parts[2];
     size_t part_count;
+    /* After a gap: the newest state of all items, and the first sequence that it does not cover. */
+    const struct document *state; /* NULL: not read */
+    uint64_t state_end;
     struct gap_row gap;
     bool has_gap;
     enum poll_news news;

@@ -14,7 +14,7 @@
 #include <unistd.h>
 
 /* Records as in the spool: the first says how many follow, then one a source. */
-enum { VERSION = 1, KEEP_MS = 5 * 60 * 1000 };
+enum { VERSION = 2, KEEP_MS = 5 * 60 * 1000 };
 static const char FILE_NAME[] = "register.copy";
 static const size_t COPY_BYTES = (size_t)8 << 30;
 
@@ -56,8 +56,8 @@ static void put_item(struct wire_writer *w, const struct item_binding *b)
     const struct item_check none = {0}, *check = b->check ? b->check : &none;
     wire_put_u64(w, b->role);
     wire_put_u64(w, b->fan_no);
-    const char *const texts[] = {b->device,  b->item,     b->drive,     b->axis,
-                                 b->machine, check->type, check->units, check->stopped};
+    const char *const texts[] = {b->device,   b->item,      b->drive,     b->axis,     b->machine,
+                                 check->type, check->units, check->place, check->name, check->stopped};
     for (size_t k = 0; k < sizeof texts / sizeof *texts; k++)
         wire_put_text(w, texts[k]);
 }
@@ -69,8 +69,8 @@ static struct item_binding item_of(struct wire_reader *r)
     uint64_t role = wire_u64(r), fan_no = wire_u64(r);
     b.role = (enum item_role)role;
     b.fan_no = (uint32_t)fan_no;
-    const char **const texts[] = {&b.device,  &b.item,      &b.drive,      &b.axis,
-                                  &b.machine, &check->type, &check->units, &check->stopped};
+    const char **const texts[] = {&b.device,    &b.item,       &b.drive,      &b.axis,      &b.machine,
+                                  &check->type, &check->units, &check->place, &check->name, &check->stopped};
     for (size_t k = 0; k < sizeof texts / sizeof *texts; k++)
         *texts[k] = wire_text(r);
     r->failed |= role > ROLE_POWER || fan_no > UINT32_MAX || !b.device || !b.item;
@@ -103,7 +103,7 @@ static void put_position(struct wire_writer *w, const struct source *s)
 
 static void items_of(struct wire_reader *r, struct source *s)
 {
-    size_t count = wire_count(r, 10);
+    size_t count = wire_count(r, 12);
     struct item_binding *items = arena_array(r->mem, struct item_binding, count);
     for (size_t k = 0; k < count; k++) {
         items[k] = item_of(r);

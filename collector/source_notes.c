@@ -40,8 +40,9 @@ static void add_checks(struct columns *c, const struct source *s)
         if (!b || !b->check || !b->check->is_new)
             continue;
         const struct db_value cells[] = {
-            db_text(s->site),        db_text(s->source),       db_text(b->device),        db_text(b->item),
-            db_text(b->check->type), db_text(b->check->units), db_text(b->check->stopped)};
+            db_text(s->site),           db_text(s->source),       db_text(b->device),
+            db_text(b->item),           db_text(b->check->type),  db_text(b->check->units),
+            db_text(b->check->stopped), db_text(b->check->place), db_text(b->check->name)};
         columns_add(c, cells);
     }
 }
@@ -58,7 +59,7 @@ static void checks_are_stored(struct station *st)
 
 static bool store_checks(const struct roster *r, struct db *db, struct arena *mem, struct err *err)
 {
-    struct columns *c = columns_new(mem, 7);
+    struct columns *c = columns_new(mem, 9);
     for (size_t k = 0; k < r->count; k++) {
         if (r->stations[k]->checks_are_new)
             add_checks(c, r->stations[k]->source);

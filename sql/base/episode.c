@@ -7,7 +7,9 @@
  * One condition from becoming active to its end. The rules (MTConnect part 2, "Condition"): several can be
  * active on one item, told apart by their id; a repeated warning or alarm of an active one updates it; Normal
  * with a code ends that one, Normal without any ends all of the item. Unavailable says nothing about them:
- * they go on when they are reported again, and when Normal comes instead, their true end was not seen.
+ * they go on when they are reported again, and when Normal comes instead, their true end was not seen. A list
+ * of all that is active on an item ends what it does not name: at some time before, which was not seen
+ * either.
  */
 struct activation {
     const char *item, *id, *code;
@@ -104,9 +106,23 @@ static void activate(struct activations *s, const struct fault_report *r, int64_
 /* A normal names what it ends by condition id or by native code; without either it ends all of the item. */
 static bool is_ended_by(const struct activation *a, const struct fault_report *r)
 {
-    if (!a->active || strcmp(a->item, r->item) != 0)
-        return false;
     return !r->id[0] || strcmp(a->id, r->id) == 0 || (a->code && strcmp(a->code, r->id) == 0);
+}
+
+static bool is_listed(const struct activation *a, const char *listed)
+{
+    size_t length = strlen(a->id);
+    for (const char *line = listed; *line; line += strcspn(line, "\n") + 1)
+        if (strncmp(line, a->id, length) == 0 && line[length] == '\n')
+            return true;
+    return false;
+}
+
+static void end(struct activation *a, int64_t at_us, bool seen)
+{
+    a->active = false;
+    a->ended_us = at_us;
+    a->end_seen = seen;
 }
 
 static void apply(struct activations *s, const struct fault_report *r, int64_t at_us)
@@ -117,13 +133,16 @@ static void apply(struct activations *s, const struct fault_report *r, int64_t a
     }
     for (size_t k = 0; k < s->count; k++) {
         struct activation *a = &s->all[k];
-        if (r->level == LEVEL_NORMAL && is_ended_by(a, r)) {
-            a->active = false;
-            a->ended_us = at_us;
-            a->end_seen = !a->unknown;
-        } else if (r->level == LEVEL_UNAVAILABLE && a->active && strcmp(a->item, r->item) == 0) {
+        if (!a->active || strcmp(a->item, r->item) != 0)
+            continue;
+        if (r->level == LEVEL_UNAVAILABLE)
             a->unknown = true;
-        }
+        else if (r->level == LEVEL_NORMAL && is_ended_by(a, r))
+            end(a, at_us, !a->unknown);
+        else if (r->level == LEVEL_LISTED && is_listed(a, r->listed))
+            a->unknown = false;
+        else if (r->level == LEVEL_LISTED)
+            end(a, at_us, false);
     }
 }
 
@@ -245,9 +264,12 @@ void episodes_of(const struct fault_report *reports, size_t count, struct arena 
     struct activations s = {.mem = mem};
     int64_t at_us = INT64_MIN;
     for (size_t k = 0; k < count; k++) {
-        /* An equipment's clock may be set back: its reports keep their order. */
-        at_us = reports[k].at_us > at_us ? reports[k].at_us : at_us;
-        apply(&s, &reports[k], at_us);
+        /* An equipment's clock may be set back: its reports keep their order. A list's time is by another
+         * clock. */
+        int64_t now_us = reports[k].at_us > at_us ? reports[k].at_us : at_us;
+        if (reports[k].level != LEVEL_LISTED)
+            at_us = now_us;
+        apply(&s, &reports[k], now_us);
     }
     if (s.count)
         qsort(s.all, s.count, sizeof *s.all, by_beginning);

@@ -13,7 +13,13 @@
 #include "base/clock.h"
 
 enum fault_kind { FAULT_FAN, FAULT_HEAT_SINK_FAN };
-enum fault_level { LEVEL_NORMAL, LEVEL_WARNING, LEVEL_ALARM, LEVEL_UNAVAILABLE };
+enum fault_level {
+    LEVEL_NORMAL,
+    LEVEL_WARNING,
+    LEVEL_ALARM,
+    LEVEL_UNAVAILABLE,
+    LEVEL_LISTED /* all that was active on the item, told after a time without observations */
+};
 enum episode_outcome { EPISODE_OPEN, EPISODE_CLEARED_BY_ITSELF, EPISODE_ENDED_IN_ALARM, EPISODE_UNANNOUNCED };
 
 /* What the register's code map makes of a native code. */
@@ -31,7 +37,8 @@ struct fault_report {
     const char *id;   /* conditionId, else native code, else "" */
     const char *code; /* native code; NULL when not given */
     enum fault_level level;
-    enum code_kind kind; /* ignored for LEVEL_NORMAL and LEVEL_UNAVAILABLE */
+    enum code_kind kind; /* of a warning or alarm */
+    const char *listed;  /* LEVEL_LISTED: the ids, each with a newline behind it */
 };
 
 struct episode {

@@ -11,9 +11,11 @@
 -- -> item_type text
 -- -> units text
 -- -> stopped text
+-- -> place text
+-- -> name text
 SELECT b.site::text, b.source::text, b.device, b.item, b.role, f.fan_no,
        coalesce(b.drive, a.drive)::text AS drive, b.axis::text, coalesce(d.machine, a.machine)::text AS machine,
-       i.item_type, i.units, i.stopped
+       i.item_type, i.units, i.stopped, i.place, i.name
   FROM vaneward.binding b
   LEFT JOIN vaneward.fan f ON f.site = b.site AND f.drive = b.drive AND f.position = b.position
   LEFT JOIN vaneward.axis a ON a.site = b.site AND a.axis = b.axis

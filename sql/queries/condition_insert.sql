@@ -23,4 +23,4 @@ SELECT *
   FROM unnest($1::text[], $2::text[], $3::text[], $4::bigint[], $5::timestamptz[], $6::timestamptz[], $7::text[],
               $8::text[], $9::text[], $10::text[], $11::text[], $12::text[], $13::text[], $14::text[], $15::text[],
               $16::text[], $17::text[], $18::text[])
-    ON CONFLICT (site, source, instance, sequence) DO NOTHING;
+    ON CONFLICT (site, source, instance, sequence, device, item, state) DO NOTHING;

@@ -168,6 +168,34 @@ START_TEST(sequence_counts_within_a_source_whose_clock_was_set_back)
 }
 END_TEST
 
+/* Under the sequence of the report before it, as after a gap that the newest state closes. */
+static void list(int received, int occurred, const char *drive, const char *item, const char *ids)
+{
+    next_sequence--;
+    report(received, occurred, drive, item, "listed", "");
+    rig_do(db, arena_printf(mem,
+                            "UPDATE vaneward.condition SET message = '%s' WHERE state = 'listed' AND message "
+                            "IS NULL",
+                            ids));
+}
+
+START_TEST(what_is_no_longer_listed_after_a_gap_ended_unseen)
+{
+    report(1005, 1000, "d1", "x", "alarm", "S3");
+    report(1015, 1010, "d1", "x", "warning", "W1");
+    list(5005, 5000, "d1", "x", "S3\n");
+    fold();
+    static const char ended[] = "SELECT fault, " SECONDS("ended_at") ", outcome, end_seen, " SECONDS(
+        "known_from") " FROM vaneward.episode WHERE known_until IS NULL ORDER BY fault";
+    ck_assert_str_eq(rig_table(db, mem, ended),
+                     "fan,5000,\"cleared by itself\",f,5005; heat_sink_fan,,open,f,1005");
+    /* What comes after it by sequence counts, also when it is earlier by its clock. */
+    report(5105, 4900, "d1", "x", "warning", "W1");
+    fold();
+    ck_assert_str_eq(rig_table(db, mem, ended), "fan,,open,f,5105; heat_sink_fan,,open,f,1005");
+}
+END_TEST
+
 START_TEST(lines_of_a_file_count_by_their_time)
 {
     rig_do(
@@ -262,6 +290,7 @@ int main(void)
     tcase_add_loop_test(tc, a_code_means_what_the_code_map_says_or_the_type, 0,
                         (int)(sizeof codes / sizeof *codes));
     tcase_add_test(tc, sequence_counts_within_a_source_whose_clock_was_set_back);
+    tcase_add_test(tc, what_is_no_longer_listed_after_a_gap_ended_unseen);
     tcase_add_test(tc, lines_of_a_file_count_by_their_time);
     tcase_add_test(tc, a_changed_code_map_takes_effect_when_all_is_folded_anew);
     tcase_add_loop_test(tc, folding_step_by_step_and_anew_agree, 0, 8);

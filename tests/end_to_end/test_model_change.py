@@ -23,12 +23,15 @@ REGISTER = {
     "drives": "drive,machine,drive_model\nD,M,DM\n",
     "fans": "drive,position,fan_model\nD,internal-1,FM\n",
 }
+CODES = "controller,native_code,kind\nc,W1,fan_warning\nc,S3,heat_sink_fan_alarm\n"
 BINDINGS = "source,device,item,role,drive,position\nA,u1,n,fan_speed,D,internal-1\n"
 
 
 class Agent(http.server.BaseHTTPRequestHandler):
     kind = ("ROTARY_VELOCITY", "REVOLUTION/MINUTE")
-    changed, last, asked = "2026-01-01T00:00:00Z", 0, []
+    axis = "X"  # that the item stands under
+    changed, first, last, asked = "2026-01-01T00:00:00Z", 1, 0, []
+    conditions, active = {}, {}  # by sequence: state and code, all and those that /current tells
     links = {}  # observations that are not a speed but the agent's connection to the machine
     choosy = False  # answers only who takes anything
 
@@ -42,20 +45,25 @@ class Agent(http.server.BaseHTTPRequestHandler):
             self.send_header("Content-Length", "0")
             self.end_headers()
             return
-        header = (f'<Header creationTime="2026-11-25T16:00:00Z" instanceId="7" bufferSize="100" firstSequence="1" lastSequence="{self.last}"'
+        header = (f'<Header creationTime="2026-11-25T16:00:00Z" instanceId="7" bufferSize="100" firstSequence="{self.first}" lastSequence="{self.last}"'
                   f' nextSequence="{self.last + 1}" deviceModelChangeTime="{self.changed}"/>')
         if self.path.startswith("/probe"):
-            body = (f'<MTConnectDevices>{header}<Devices><Device uuid="u1"><DataItems><DataItem id="n" category="SAMPLE" type="{self.kind[0]}"'
-                    f' units="{self.kind[1]}"/></DataItems></Device></Devices></MTConnectDevices>')
+            body = (f'<MTConnectDevices>{header}<Devices><Device uuid="u1"><Components><Linear id="l" name="{self.axis}"><DataItems><DataItem id="n" category="SAMPLE" type="{self.kind[0]}"'
+                    f' units="{self.kind[1]}"/></DataItems></Linear></Components></Device></Devices></MTConnectDevices>')
         else:
             first = int(self.path.split("from=")[1].split("&")[0]) if "from=" in self.path else 1
+            told = self.conditions
             if self.path.startswith("/current"):
-                first = self.last
+                first, told = self.last, self.active
+            elif first < self.first:
+                first = self.first
             rows = "".join(f'<X dataItemId="n" sequence="{k}" timestamp="2026-11-25T15:00:{k:02}Z">{4000 + k}</X>' for k in range(first, self.last + 1)
-                           if k not in self.links)
+                           if k not in self.links and k not in self.conditions)
+            states = "".join(f'<{state} dataItemId="c" type="SYSTEM" nativeCode="{code}" sequence="{k}" timestamp="2026-11-25T15:00:{k:02}Z"/>'
+                             for k, (state, code) in told.items() if told is self.active or first <= k <= self.last)
             links = "".join(f'<ConnectionStatus dataItemId="link" sequence="{k}" timestamp="2026-11-25T15:00:{k:02}Z">{word}</ConnectionStatus>'
                             for k, word in self.links.items() if first <= k <= self.last)
-            body = (f'<MTConnectStreams>{header}<Streams><DeviceStream uuid="u1"><ComponentStream><Samples>{rows}</Samples></ComponentStream>'
+            body = (f'<MTConnectStreams>{header}<Streams><DeviceStream uuid="u1"><ComponentStream><Samples>{rows}</Samples><Condition>{states}</Condition></ComponentStream>'
                     f'</DeviceStream><DeviceStream uuid="agent"><ComponentStream><Events>{links}</Events></ComponentStream></DeviceStream></Streams></MTConnectStreams>')
         self.send_response(200)
         self.send_header("Content-Length", str(len(body)))
@@ -67,7 +75,8 @@ class AgentTest(unittest.TestCase):
     bindings = BINDINGS
 
     def setUp(self):
-        Agent.last, Agent.links, Agent.choosy, Agent.asked = 0, {}, False, []
+        Agent.first, Agent.last, Agent.links, Agent.choosy, Agent.asked = 1, 0, {}, False, []
+        Agent.conditions, Agent.active, Agent.axis = {}, {}, "X"
         folder = tempfile.TemporaryDirectory(prefix="vaneward-model-")
         self.addCleanup(folder.cleanup)
         self.dir = pathlib.Path(folder.name)
@@ -128,6 +137,64 @@ class ModelChange(AgentTest):
         self.assertEqual(self.sql("SELECT count(*) FROM vaneward.bound_item"), "0")
         self.assertEqual(self.read()[1], "3|2")
         self.assertIn("/probe", Agent.asked)
+
+
+    def test_an_item_that_moved_to_another_fan_is_stopped(self):
+        self.assertEqual(self.read()[1], "1|0")
+        self.assertEqual(self.sql("SELECT place, name FROM vaneward.bound_item"), "Linear[X]|")
+        Agent.axis, Agent.changed = "Y", "2026-01-04T00:00:00Z"
+        said, stored = self.read()
+        self.assertEqual(stored, "1|1")
+        self.assertIn("binding.stopped", said)
+        self.assertEqual(self.sql("SELECT stopped FROM vaneward.bound_item"),
+                         "it was '' of Linear[X] and is now '' of Linear[Y]: load its binding again if it is still right")
+        self.collector("register", self.dir / "register/bindings.csv")
+        self.assertEqual(self.read()[1], "2|1")
+
+
+class Conditions(AgentTest):
+    bindings = BINDINGS + "A,u1,c,drive_condition,D,\n"
+
+    def setUp(self):
+        super().setUp()
+        (self.dir / "register/code_map.csv").write_text(CODES)
+        self.collector("register", self.dir / "register/code_map.csv")
+
+    def episodes(self):
+        return self.sql("SELECT fault, outcome, ended_at IS NOT NULL, end_seen FROM vaneward.episode WHERE known_until IS NULL ORDER BY fault")
+
+    def test_what_cleared_in_a_gap_while_another_is_active_ends_unseen(self):
+        Agent.conditions = {2: ("Warning", "W1"), 3: ("Fault", "S3")}
+        Agent.active, Agent.last = dict(Agent.conditions), 4
+        self.read()
+        self.assertEqual(self.episodes(), "fan|open|f|f\nheat_sink_fan|open|f|f")
+        # The normal of W1 was overwritten in the agent's buffer.
+        Agent.active, Agent.first, Agent.last = {3: ("Fault", "S3")}, 20, 30
+        self.read()
+        self.assertEqual(self.sql("SELECT reason FROM vaneward.gap"), "overrun")
+        self.assertEqual(self.episodes(), "fan|cleared by itself|t|f\nheat_sink_fan|open|f|f")
+        # The end of the other is seen.
+        Agent.conditions[32], Agent.active = ("Normal", "S3"), {32: ("Normal", "S3")}
+        Agent.last = 33
+        self.read()
+        self.assertEqual(self.episodes(), "fan|cleared by itself|t|f\nheat_sink_fan|unannounced|t|t")
+
+    def test_a_source_set_back_keeps_what_is_new(self):
+        Agent.conditions = {3: ("Warning", "W1")}
+        Agent.active, Agent.last = dict(Agent.conditions), 9
+        self.read()
+        self.assertEqual(self.episodes(), "fan|open|f|f")
+        Agent.conditions, Agent.active, Agent.last = {3: ("Normal", "W1")}, {3: ("Normal", "W1")}, 4
+        said, _ = self.read()
+        self.assertIn("source.rewound", said)
+        self.assertEqual(self.sql("SELECT reason FROM vaneward.gap"), "restart")
+        self.assertEqual(self.sql("SELECT state, instance = '7', instance LIKE '7; set back %' FROM vaneward.condition WHERE sequence = 3 ORDER BY state"),
+                         "normal|f|t\nwarning|t|f")
+        self.assertEqual(self.episodes(), "fan|cleared by itself|t|t")
+        # It is read on, in the same life, by a collector that starts anew.
+        readings = int(self.read()[1].split("|")[0])
+        self.assertEqual(int(self.read()[1].split("|")[0]), readings + 1)
+        self.assertEqual(self.sql("SELECT count(*) FROM vaneward.gap"), "1")
 
 
 class Links(AgentTest):

@@ -16,7 +16,7 @@ DAY_US = 24 * 3600 * 1000000
 # What a delivery may not change: everything but moments of receipt and numbers of our own.
 TABLES = {
     "condition": "SELECT source, instance, sequence, occurred_at, device, item, item_type, state, native_code, condition_id, severity,"
-                 " qualifier, message, machine, drive, axis FROM vaneward.condition",
+                 " qualifier, message, machine, drive, axis FROM vaneward.condition WHERE state <> 'listed'",
     "device_event": "SELECT source, instance, sequence, occurred_at, device, item, role, value FROM vaneward.device_event",
     "episode": "SELECT drive, fault, began_at, alarm_at, ended_at, outcome, end_seen, reports FROM vaneward.episode"
                " WHERE known_until IS NULL",

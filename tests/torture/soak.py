@@ -213,7 +213,7 @@ class Stored:
     def __init__(self, r):
         self.readings = collections.Counter(r.stored_readings())
         self.conditions = collections.Counter(
-            (s, int(n), item, state) for s, n, item, state in r.sql("SELECT source, sequence, item, state FROM vaneward.condition"))
+            (s, int(n), item, state) for s, n, item, state in r.sql("SELECT source, sequence, item, state FROM vaneward.condition WHERE state <> 'listed'"))
         self.lost = int(r.sql(LOST)[0][0])
 
 

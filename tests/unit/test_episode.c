@@ -37,12 +37,32 @@ static enum code_kind kind_of(const char *code)
 
 static enum fault_level level_of(char c)
 {
-    return c == 'n' ? LEVEL_NORMAL : c == 'w' ? LEVEL_WARNING : c == 'a' ? LEVEL_ALARM : LEVEL_UNAVAILABLE;
+    switch (c) {
+    case 'n':
+        return LEVEL_NORMAL;
+    case 'w':
+        return LEVEL_WARNING;
+    case 'a':
+        return LEVEL_ALARM;
+    case 'l':
+        return LEVEL_LISTED;
+    default:
+        return LEVEL_UNAVAILABLE;
+    }
+}
+
+/* "W1,W2," to a line for each. */
+static const char *lines_of(const char *ids)
+{
+    char *lines = arena_strdup(mem, ids);
+    for (char *c = lines; *c; c++)
+        *c = *c == ',' ? '\n' : *c;
+    return lines;
 }
 
 /*
  * Reads "seconds item level code[:id]; ...": levels are n(ormal), w(arning), a(larm), u(navailable); "-" is
- * no code.
+ * no code. Of l(isted) the code is a list of ids, each with a comma behind it.
  */
 static size_t reports_of(const char *story, struct fault_report *reports)
 {
@@ -64,6 +84,7 @@ static size_t reports_of(const char *story, struct fault_report *reports)
             .code = code[0] ? arena_strdup(mem, code) : NULL,
             .level = level_of(level),
             .kind = kind_of(code),
+            .listed = lines_of(code),
         };
     }
     return n;
@@ -135,6 +156,22 @@ static const struct {
     {"unavailable without a fault", "100 x u -; 200 x n -; 300 x u -", ""},
     {"an alarm seen only after unavailable", "100 x w W1; 200 x u -; 500 x a A2; 510 x n -",
      "fan 100 500 510, ended in alarm, 2, end unseen"},
+    {"one of two ended unseen", "100 x w W1; 110 x a W2; 500 x l W2,; 600 x n -",
+     "fan 100 110 600, ended in alarm, 2"},
+    {"the later of two ended unseen", "100 x w W1; 110 x w S3; 500 x l S3,; 600 x n -",
+     "fan 100 - 500, cleared by itself, 1, end unseen; heat sink 110 - 600, cleared by itself, 1"},
+    {"all ended unseen", "100 x w W1; 500 x l -", "fan 100 - 500, cleared by itself, 1, end unseen"},
+    {"what is listed goes on", "100 x w W1; 500 x l Q9,W1,", "fan 100 - -, open, 1"},
+    {"what is listed is no longer unknown", "100 x w W1; 200 x u -; 500 x l W1,; 600 x n -",
+     "fan 100 - 600, cleared by itself, 1"},
+    {"a list names ids", "100 x w W1:7; 500 x l W1,", "fan 100 - 500, cleared by itself, 1, end unseen"},
+    {"a list of longer names", "100 x w W1; 500 x l W11,xW1,",
+     "fan 100 - 500, cleared by itself, 1, end unseen"},
+    {"a list of another item", "100 x w W1; 500 y l -", "fan 100 - -, open, 1"},
+    {"a list after the end was seen", "100 x w W1; 160 x n W1; 500 x l -",
+     "fan 100 - 160, cleared by itself, 1"},
+    {"a list that is ahead of the equipment's clock", "100 x w W1; 500 x l -; 400 y w W1; 450 y n -",
+     "fan 100 - 500, cleared by itself, 2, end unseen"},
     {"the heat-sink fan is another fault", "100 x w W1; 120 x a S3; 160 x n W1; 300 x n S3",
      "fan 100 - 160, cleared by itself, 1; heat sink 120 120 300, unannounced, 1"},
     {"a heat-sink fan that warns by the code of its alarm", "100 x w S3; 160 x a S3; 300 x n -",
@@ -172,14 +209,15 @@ static size_t random_story(unsigned seed, struct fault_report *reports)
     for (size_t k = 0; k < RANDOM_REPORTS; k++) {
         at += rand() % 3 ? rand() % 8 * US_PER_S : rand() % 90 * US_PER_S;
         const char *code = codes[rand() % 6];
-        enum fault_level level = (enum fault_level)(rand() % 4);
+        enum fault_level level = (enum fault_level)(rand() % 5);
         bool bare = (level == LEVEL_NORMAL && rand() % 2) || level == LEVEL_UNAVAILABLE;
         reports[k] = (struct fault_report){.at_us = at,
                                            .item = items[rand() % 3],
                                            .id = bare ? "" : code,
                                            .code = bare ? NULL : code,
                                            .level = level,
-                                           .kind = kind_of(code)};
+                                           .kind = kind_of(code),
+                                           .listed = arena_printf(mem, "%s\n", code)};
     }
     return RANDOM_REPORTS;
 }

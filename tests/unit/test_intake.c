@@ -96,6 +96,68 @@ START_TEST(a_speed_is_stored_or_set_aside)
 }
 END_TEST
 
+static struct observation condition(const char *item, enum condition_state state, const char *code)
+{
+    struct observation o = sample(item, NULL);
+    o.category = CATEGORY_CONDITION;
+    o.state = state;
+    o.native_code = code;
+    return o;
+}
+
+/* The batch of an empty answer after a gap, with a newest state of these conditions. */
+static struct batch take_state(struct document *state)
+{
+    struct poll_result r = {.from = {"i", 5}, .to = {"i", 900}, .state = state, .state_end = 890};
+    struct batch b;
+    intake(&source, &r, RECEIVED, mem, &b);
+    return b;
+}
+
+START_TEST(what_is_active_after_a_gap_is_listed)
+{
+    struct observation o[] = {
+        condition("dc", STATE_ALARM, "A2"),   condition("xc", STATE_NORMAL, "W1"),
+        condition("dc", STATE_WARNING, "W1"), condition("unbound", STATE_ALARM, "A2"),
+        condition("yc", STATE_NORMAL, NULL),  sample("f1", "1"),
+    };
+    for (size_t k = 0; k < sizeof o / sizeof *o; k++)
+        o[k].sequence = 20 + k;
+    o[2].condition_id = "c9";
+    struct document d = {.observations = o, .count = sizeof o / sizeof *o, .created_us = RECEIVED - 5};
+    struct batch b = take_state(&d);
+    ck_assert_uint_eq(b.condition_count, 2);
+    const struct condition_row *dc = &b.conditions[0], *xc = &b.conditions[1];
+    ck_assert_int_eq(dc->observation->state, STATE_LISTED);
+    ck_assert_str_eq(dc->observation->item, "dc");
+    ck_assert_str_eq(dc->observation->value, "A2\nc9\n");
+    ck_assert_uint_eq(dc->observation->sequence, 889);
+    ck_assert_int_eq(dc->observation->at_us, RECEIVED - 5);
+    ck_assert_str_eq(dc->drive, "d1");
+    ck_assert_str_eq(xc->observation->item, "xc");
+    ck_assert_str_eq(xc->observation->value, "");
+    ck_assert_uint_eq(b.reading_count, 0);
+
+    d.created_us = RECEIVED + 3 * US_PER_DAY;
+    ck_assert_int_eq(take_state(&d).conditions[0].observation->at_us, RECEIVED);
+}
+END_TEST
+
+START_TEST(of_an_item_that_is_not_told_in_full_nothing_is_listed)
+{
+    struct observation o[] = {condition("dc", STATE_ALARM, "A2"), condition("dc", STATE_UNAVAILABLE, NULL),
+                              condition("xc", STATE_ALARM, "A2")};
+    static struct refusal refusals[] = {{.item = "xc"}, {.item = "dc"}, {.item = ""}, {.item = NULL}};
+    static const unsigned expected[] = {0, 1, 0, 0};
+    struct document d = {.observations = o, .count = 3, .refusals = &refusals[_i], .refused = 1};
+    ck_assert_uint_eq(take_state(&d).condition_count, expected[_i]);
+    d.refused = 0;
+    ck_assert_uint_eq(take_state(&d).condition_count, 1);
+    d.test_data = true;
+    ck_assert_uint_eq(take_state(&d).condition_count, 0);
+}
+END_TEST
+
 static const struct {
     int64_t at_us;
     const char *reason;
@@ -370,6 +432,8 @@ int main(void)
     tcase_add_test(tc, only_what_an_answer_covers_is_taken_and_once);
     tcase_add_test(tc, test_data_are_kept_out);
     tcase_add_test(tc, what_the_decoder_refused_is_set_aside);
+    tcase_add_test(tc, what_is_active_after_a_gap_is_listed);
+    tcase_add_loop_test(tc, of_an_item_that_is_not_told_in_full_nothing_is_listed, 0, 4);
     Suite *suite = suite_create("intake");
     suite_add_tcase(suite, tc);
     SRunner *runner = srunner_create(suite);

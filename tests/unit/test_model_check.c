@@ -93,6 +93,63 @@ START_TEST(an_item_that_became_another_is_stopped_and_stays_so)
 }
 END_TEST
 
+static void look_at(const struct model_item *i)
+{
+    const struct model m = {.items = (struct model_item[]){*i}, .count = 1};
+    checks[0].is_new = false;
+    model_check(&source, &m, mem);
+}
+
+static const struct model_item fan = {.device = "mill",
+                                      .item = "f1",
+                                      .type = "ROTARY_VELOCITY",
+                                      .units = "REVOLUTION/MINUTE",
+                                      .path = "Axes/Linear[X]",
+                                      .name = "speed",
+                                      .composition = "FAN",
+                                      .composition_id = "x1"};
+
+static const struct {
+    const char *path, *name, *composition_id, *now;
+} moves[] = {
+    {"Axes/Linear[Y]", "speed", "x1", "'speed' of Axes/Linear[Y]/FAN[x1]"},
+    {"Axes/Linear[X]", "speed", "x2", "'speed' of Axes/Linear[X]/FAN[x2]"},
+    {"Axes/Linear[X]", "other", "x1", "'other' of Axes/Linear[X]/FAN[x1]"},
+    {"Axes/Linear[X]", NULL, "x1", "'' of Axes/Linear[X]/FAN[x1]"},
+};
+
+START_TEST(an_item_that_moved_to_another_fan_is_stopped)
+{
+    struct model_item moved = fan;
+    moved.path = moves[_i].path;
+    moved.name = moves[_i].name;
+    moved.composition_id = moves[_i].composition_id;
+    look_at(&fan);
+    look_at(&fan);
+    ck_assert_ptr_null(checks[0].stopped);
+    ck_assert(!checks[0].is_new);
+    look_at(&moved);
+    ck_assert_str_eq(checks[0].stopped,
+                     arena_printf(mem,
+                                  "it was 'speed' of Axes/Linear[X]/FAN[x1] and is now %s: load its binding "
+                                  "again if it is still right",
+                                  moves[_i].now));
+    ck_assert(checks[0].is_new);
+}
+END_TEST
+
+START_TEST(the_place_of_an_item_known_by_its_type_alone_is_learned)
+{
+    checks[0].type = fan.type;
+    checks[0].units = fan.units;
+    look_at(&fan);
+    ck_assert_str_eq(checks[0].place, "Axes/Linear[X]/FAN[x1]");
+    ck_assert_str_eq(checks[0].name, "speed");
+    ck_assert(checks[0].is_new);
+    ck_assert_ptr_null(checks[0].stopped);
+}
+END_TEST
+
 int main(void)
 {
     TCase *tc = tcase_create("model_check");
@@ -101,6 +158,9 @@ int main(void)
     tcase_add_test(tc, the_same_model_again_changes_nothing);
     tcase_add_loop_test(tc, an_item_that_became_another_is_stopped_and_stays_so, 0,
                         (int)(sizeof changes / sizeof *changes));
+    tcase_add_loop_test(tc, an_item_that_moved_to_another_fan_is_stopped, 0,
+                        (int)(sizeof moves / sizeof *moves));
+    tcase_add_test(tc, the_place_of_an_item_known_by_its_type_alone_is_learned);
     Suite *suite = suite_create("model_check");
     suite_add_tcase(suite, tc);
     SRunner *runner = srunner_create(suite);

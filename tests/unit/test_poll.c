@@ -189,6 +189,7 @@ START_TEST(the_first_contact_takes_state_and_history_once)
     ck_assert_uint_eq(r.from.next, 0);
     ck_assert_str_eq(r.to.instance, "i1");
     ck_assert_uint_eq(r.to.next, 38);
+    ck_assert_ptr_null(r.state);
     ck_assert(r.more);
     ck_assert_int_eq(r.news, POLL_NEWS_FIRST);
     ck_assert(!r.has_gap);
@@ -368,6 +369,8 @@ START_TEST(a_source_set_back_within_its_instance_is_read_anew)
     ck_assert_int_eq(r.news, POLL_NEWS_REWIND);
     ck_assert_str_eq(r.gap.reason, "restart");
     ck_assert_str_eq(r.gap.instance, "i1");
+    ck_assert_uint_eq(r.state->next_sequence, 16);
+    ck_assert_uint_eq(r.state_end, 16);
     ck_assert(r.more);
     read_to_the_end(&p, &a, &l);
     all_once(&l, 1, 15, "all");
