@@ -53,7 +53,47 @@ static bool report_read(struct report *r, struct err *err)
     return ok;
 }
 
+/* The days of one site at a time. */
+struct days_at_hand {
+    struct db *db;
+    const struct fleet *fleet;
+    const struct site *site; /* whose days they are; NULL: no site's yet */
+    struct arena *mem;
+};
+
+static bool next_days(void *context, const struct site *site, struct err *err)
+{
+    struct days_at_hand *d = context;
+    if (d->site)
+        fleet_forget_days(d->site);
+    arena_reset(d->mem);
+    d->site = site;
+    return fleet_read_days(d->db, d->fleet, site, d->mem, err);
+}
+
+/* Reads and judges site by site; the days are not kept. */
 static bool report_begin(struct report *r, int64_t horizon_days, struct err *err)
+{
+    struct db *db;
+    int64_t as_of_us = set.as_of_us == TIME_UNKNOWN ? clock_now_us() : set.as_of_us;
+    *r = (struct report){.mem = arena_new(REPORT_MAX_BYTES)};
+    if (!open_database(&db, err))
+        return false;
+    bool ok = fleet_begin(db, set.site, as_of_us, r->mem, &r->fleet, err);
+    if (ok) {
+        struct days_at_hand days = {db, &r->fleet, NULL, arena_new(REPORT_MAX_BYTES)};
+        ok = risk_assess_by_site(&r->fleet, (int)horizon_days, next_days, &days, r->mem, &r->assessment, err);
+        if (days.site)
+            fleet_forget_days(days.site);
+        arena_free(days.mem);
+        ok = fleet_end(db, ok, err);
+    }
+    db_close(db);
+    return ok;
+}
+
+/* Reads all, then judges: a pack draws days. */
+static bool report_begin_with_days(struct report *r, int64_t horizon_days, struct err *err)
 {
     *r = (struct report){.mem = arena_new(REPORT_MAX_BYTES)};
     if (!report_read(r, err))
@@ -82,7 +122,7 @@ static int run_rank(const char *const *args, int count, struct err *err)
 static void fleet_groups(const struct report *r, struct life_group **groups, size_t *count)
 {
     const struct fleet *f = &r->fleet;
-    struct life_table table = risk_life_table(f, r->mem);
+    const struct life_table table = r->assessment.life;
 
     *groups = arena_array(r->mem, struct life_group, f->fan_model_count + 1);
     *count = 0;
@@ -94,7 +134,7 @@ static void fleet_groups(const struct report *r, struct life_group **groups, siz
 
 static int run_life(const char *const *args, int count, struct err *err)
 {
-    struct report r = {.mem = arena_new(REPORT_MAX_BYTES)};
+    struct report r = {.mem = NULL};
     struct life_group *groups = NULL;
     size_t group_count = 0;
     int64_t as_of_us = TIME_UNKNOWN;
@@ -102,9 +142,10 @@ static int run_life(const char *const *args, int count, struct err *err)
 
     bool ok;
     if (set.lifetimes) {
+        r.mem = arena_new(REPORT_MAX_BYTES);
         ok = files_life(set.lifetimes, r.mem, &groups, &group_count, err);
     } else {
-        ok = report_read(&r, err);
+        ok = report_begin(&r, set.risk_days, err);
         if (ok)
             fleet_groups(&r, &groups, &group_count);
         as_of_us = r.fleet.as_of_us;
@@ -230,7 +271,7 @@ static int run_pack(const char *const *args, int count, struct err *err)
 
     if (!check_pack(args[0], err))
         return err_exit_status(err->kind);
-    if (!report_begin(&r, set.risk_days, err))
+    if (!report_begin_with_days(&r, set.risk_days, err))
         return report_end(&r, false, err);
     size_t failed, room = r.fleet.site_count + 1;
     const char **paths = arena_array(r.mem, const char *, room);

@@ -351,8 +351,8 @@ static bool read_all(struct fleet_reader *r, const char *site, struct err *err)
            read_fans(r, err) && read_stock(r, err) && read_sources(r, err) && fleet_read_history(r, err);
 }
 
-bool fleet_read(struct db *db, const char *site, int64_t as_of_us, struct arena *mem, struct fleet *out,
-                struct err *err)
+bool fleet_begin(struct db *db, const char *site, int64_t as_of_us, struct arena *mem, struct fleet *out,
+                 struct err *err)
 {
     *out = (struct fleet){.as_of_us = as_of_us, .only_site = arena_strdup(mem, site)};
     struct fleet_reader r = {db, mem, out};
@@ -360,10 +360,28 @@ bool fleet_read(struct db *db, const char *site, int64_t as_of_us, struct arena 
     /* One snapshot: a batch or a register load in the middle must not tear the picture. */
     if (!db_begin(db, err))
         return false;
-    if (!db_script(db, "snapshot", "SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY", err) ||
-        !read_all(&r, site, err)) {
-        db_rollback(db);
+    if (db_script(db, "snapshot", "SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY", err) &&
+        read_all(&r, site, err))
+        return true;
+    db_rollback(db);
+    return false;
+}
+
+bool fleet_end(struct db *db, bool ok, struct err *err)
+{
+    if (ok)
+        return db_commit(db, err);
+    db_rollback(db);
+    return false;
+}
+
+bool fleet_read(struct db *db, const char *site, int64_t as_of_us, struct arena *mem, struct fleet *out,
+                struct err *err)
+{
+    if (!fleet_begin(db, site, as_of_us, mem, out, err))
         return false;
-    }
-    return db_commit(db, err);
+    bool ok = true;
+    for (size_t i = 0; ok && i < out->site_count; i++)
+        ok = fleet_read_days(db, out, &out->sites[i], mem, err);
+    return fleet_end(db, ok, err);
 }

@@ -41,6 +41,8 @@ struct drive_model {
 
 struct site {
     const char *site, *name, *time_zone, *paper, *email, *lockout_procedure; /* name falls back to the key */
+    struct fan **fans;                                                       /* in order of fan_no */
+    size_t fan_count;
 };
 
 struct machine {
@@ -49,11 +51,11 @@ struct machine {
     double stop_cost_per_hour, stop_hours;
 };
 
-/* One closed UTC day of one fan. Speeds in rev/min, NAN when none was known above 0. */
+/* One closed UTC day of one fan, as far as reports use it. */
 struct fan_day {
     int32_t day;
-    int readings, unavailable_readings, zero_readings, covered_s;
-    double median, mean, min, max, spread, last;
+    int unavailable_readings, zero_readings, covered_s;
+    double median; /* rev/min; NAN when none was known above 0 */
 };
 
 enum work_action {
@@ -150,6 +152,17 @@ struct fleet {
  */
 MUST_USE bool fleet_read(struct db *db, const char *site, int64_t as_of_us, struct arena *mem,
                          struct fleet *out, struct err *err);
+/*
+ * The same in parts, since the days of a large fleet do not fit into memory all at once: everything but the
+ * daily summaries, then those of one site after the other from the same snapshot, then the end. Forgetting
+ * leaves the site's fans without days; their memory is the caller's.
+ */
+MUST_USE bool fleet_begin(struct db *db, const char *site, int64_t as_of_us, struct arena *mem,
+                          struct fleet *out, struct err *err);
+MUST_USE bool fleet_read_days(struct db *db, const struct fleet *fleet, const struct site *site,
+                              struct arena *mem, struct err *err);
+void fleet_forget_days(const struct site *site);
+MUST_USE bool fleet_end(struct db *db, bool ok, struct err *err); /* ok: nothing failed on the way */
 
 /* Which fans: NULL stands for all. */
 struct fleet_fans {

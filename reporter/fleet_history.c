@@ -105,101 +105,110 @@ static bool read_episodes(struct fleet_reader *r, struct err *err)
     return true;
 }
 
-/* Days come fan by fan: they are gathered in a scratch list and copied to their exact size at the next fan.
- */
-struct day_gatherer {
-    struct arena *mem;
-    struct fan **fans; /* of the site, in order of fan_no */
-    size_t fan_count, at;
-    struct fan_day *scratch;
-    size_t count, room;
-    struct arena *scratch_mem;
-};
-
-static void give_days(struct day_gatherer *g)
-{
-    if (!g->count)
-        return;
-    struct fan *fan = g->fans[g->at];
-    fan->days = arena_grow(g->mem, g->scratch, g->count, g->count, sizeof *g->scratch);
-    fan->day_count = g->count;
-    g->count = 0;
-}
-
-static bool on_day(void *context, const struct rows *rows, struct err *err)
-{
-    enum { FAN_NO, DAY, READINGS, UNAVAILABLE, ZERO, COVERED, MEDIAN, MEAN, MIN, MAX, SPREAD, LAST };
-    struct day_gatherer *g = context;
-    int fan_no = (int)rows_int(rows, 0, FAN_NO);
-    (void)err;
-
-    if (g->at < g->fan_count && g->fans[g->at]->fan_no != fan_no) {
-        give_days(g);
-        while (g->at < g->fan_count && g->fans[g->at]->fan_no < fan_no)
-            g->at++;
-    }
-    if (g->at == g->fan_count || g->fans[g->at]->fan_no != fan_no)
-        return true; /* no such fan in the register any more */
-    if (g->count == g->room) {
-        g->room = g->room ? 2 * g->room : 512;
-        g->scratch = arena_grow(g->scratch_mem, g->scratch, g->count, g->room, sizeof *g->scratch);
-    }
-    g->scratch[g->count++] = (struct fan_day){
-        .day = rows_day(rows, 0, DAY),
-        .readings = (int)rows_int(rows, 0, READINGS),
-        .unavailable_readings = (int)rows_int(rows, 0, UNAVAILABLE),
-        .zero_readings = (int)rows_int(rows, 0, ZERO),
-        .covered_s = (int)rows_int(rows, 0, COVERED),
-        .median = rows_real(rows, 0, MEDIAN),
-        .mean = rows_real(rows, 0, MEAN),
-        .min = rows_real(rows, 0, MIN),
-        .max = rows_real(rows, 0, MAX),
-        .spread = rows_real(rows, 0, SPREAD),
-        .last = rows_real(rows, 0, LAST),
-    };
-    return true;
-}
-
 static int by_fan_no(const void *a, const void *b)
 {
     const struct fan *const *x = a, *const *y = b;
     return ((*x)->fan_no > (*y)->fan_no) - ((*x)->fan_no < (*y)->fan_no);
 }
 
-static struct fan **fans_of_site(struct fleet *f, const struct site *site, struct arena *mem, size_t *count)
+static void list_fans(struct fleet_reader *r)
 {
-    size_t n = 0;
+    struct fleet *f = r->fleet;
+    size_t *count = arena_array(r->mem, size_t, f->site_count);
+
     for (size_t i = 0; i < f->drive_count; i++)
-        n += f->drives[i].machine->site == site ? f->drives[i].fan_count : 0;
-    struct fan **fans = arena_array(mem, struct fan *, n);
-    *count = 0;
-    for (size_t i = 0; i < f->drive_count; i++)
-        for (size_t k = 0; f->drives[i].machine->site == site && k < f->drives[i].fan_count; k++)
-            fans[(*count)++] = &f->drives[i].fans[k];
-    if (n)
-        qsort(fans, n, sizeof *fans, by_fan_no);
-    return fans;
+        count[f->drives[i].machine->site - f->sites] += f->drives[i].fan_count;
+    for (size_t i = 0; i < f->site_count; i++)
+        f->sites[i].fans = arena_array(r->mem, struct fan *, count[i]);
+    for (size_t i = 0; i < f->drive_count; i++) {
+        struct site *site = &f->sites[f->drives[i].machine->site - f->sites];
+        for (size_t k = 0; k < f->drives[i].fan_count; k++)
+            site->fans[site->fan_count++] = &f->drives[i].fans[k];
+    }
+    for (size_t i = 0; i < f->site_count; i++)
+        if (f->sites[i].fan_count)
+            qsort(f->sites[i].fans, f->sites[i].fan_count, sizeof *f->sites[i].fans, by_fan_no);
 }
 
-static bool read_days_of(struct fleet_reader *r, const struct site *site, struct err *err)
-{
-    struct day_gatherer g = {.mem = r->mem, .scratch_mem = arena_new(SIZE_MAX)};
-    g.fans = fans_of_site(r->fleet, site, g.scratch_mem, &g.fan_count);
-    const struct db_value params[] = {db_text(site->site), db_moment(r->fleet->as_of_us)};
+/* The days of a site on their way to their fans. */
+struct day_giver {
+    const struct site *site;
+    struct arena *mem;
+    size_t at; /* place of the last row's fan */
+};
 
-    bool ok = db_stream(r->db, &q_fleet_fan_days, params, 2, on_day, &g, err);
-    if (ok && g.at < g.fan_count)
-        give_days(&g);
-    arena_free(g.scratch_mem);
-    return ok || err_in(err, "daily summaries of site '%s'", site->site);
+/* Rows come fan by fan or day by day: mostly the fan is that of the last row or the next one. */
+static struct fan *fan_of(struct day_giver *g, int32_t fan_no)
+{
+    struct fan **fans = g->site->fans;
+    size_t low = 0, high = g->site->fan_count;
+
+    for (size_t k = 0; k < 2 && g->at + k < high; k++)
+        if (fans[g->at + k]->fan_no == fan_no)
+            return fans[g->at += k];
+    while (low < high) {
+        size_t middle = low + (high - low) / 2;
+        if (fans[middle]->fan_no < fan_no)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    if (low == g->site->fan_count || fans[low]->fan_no != fan_no)
+        return NULL; /* no such fan in the register any more */
+    return fans[g->at = low];
+}
+
+/* Mostly it is the newest; room is for 32, 64, 128 ... */
+static void insert_day(struct fan *fan, const struct fan_day *day, struct arena *mem)
+{
+    enum { LEAST_ROOM = 32 };
+    size_t n = fan->day_count++;
+    if (n == 0 || (n >= LEAST_ROOM && (n & (n - 1)) == 0))
+        fan->days = arena_grow(mem, fan->days, n, n ? 2 * n : LEAST_ROOM, sizeof *day);
+    for (; n && fan->days[n - 1].day > day->day; n--)
+        fan->days[n] = fan->days[n - 1];
+    fan->days[n] = *day;
+}
+
+static bool on_day(void *context, const struct db_copied *row, struct err *err)
+{
+    enum { FAN_NO, DAY, UNAVAILABLE, ZERO, COVERED, MEDIAN };
+    struct day_giver *g = context;
+    struct fan *fan = fan_of(g, copied_int(row, FAN_NO));
+    (void)err;
+
+    const struct fan_day day = {
+        .day = copied_day(row, DAY),
+        .unavailable_readings = copied_int(row, UNAVAILABLE),
+        .zero_readings = copied_int(row, ZERO),
+        .covered_s = copied_int(row, COVERED),
+        .median = copied_real(row, MEDIAN),
+    };
+    if (fan)
+        insert_day(fan, &day, g->mem);
+    return true;
+}
+
+bool fleet_read_days(struct db *db, const struct fleet *fleet, const struct site *site, struct arena *mem,
+                     struct err *err)
+{
+    struct day_giver g = {.site = site, .mem = mem};
+    const struct db_value params[] = {db_text(site->site), db_moment(fleet->as_of_us)};
+
+    return db_copy_out(db, &q_fleet_fan_days, params, 2, on_day, &g, err) ||
+           err_in(err, "daily summaries of site '%s'", site->site);
+}
+
+void fleet_forget_days(const struct site *site)
+{
+    for (size_t i = 0; i < site->fan_count; i++) {
+        site->fans[i]->days = NULL;
+        site->fans[i]->day_count = 0;
+    }
 }
 
 bool fleet_read_history(struct fleet_reader *r, struct err *err)
 {
-    if (!read_work(r, err) || !read_episodes(r, err))
-        return false;
-    for (size_t i = 0; i < r->fleet->site_count; i++)
-        if (!read_days_of(r, &r->fleet->sites[i], err))
-            return false;
-    return true;
+    list_fans(r);
+    return read_work(r, err) && read_episodes(r, err);
 }

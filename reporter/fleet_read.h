@@ -20,7 +20,7 @@ struct fan *fleet_find_fan(const struct fleet *f, const char *drive, const char 
 /* How many rows from 'row' on have the same text in 'column'. */
 size_t fleet_run(const struct rows *rows, size_t row, int column);
 
-/* Work, episodes and daily summaries of the drives and fans that are already there. */
+/* Work and episodes of the drives and fans that are already there, and the fans of each site. */
 MUST_USE bool fleet_read_history(struct fleet_reader *r, struct err *err);
 
 #endif

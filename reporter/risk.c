@@ -18,9 +18,12 @@ static int by_drive(const void *a, const void *b)
     return strcmp(x->drive->drive, y->drive->drive);
 }
 
-static int by_machine(const void *a, const void *b)
+static int by_site_and_machine(const void *a, const void *b)
 {
     const struct fan_view *x = a, *y = b;
+    const struct site *s = x->fan->drive->machine->site, *t = y->fan->drive->machine->site;
+    if (s != t)
+        return s < t ? -1 : 1;
     int order = strcmp(x->fan->drive->machine->machine, y->fan->drive->machine->machine);
     if (!order)
         order = strcmp(x->fan->drive->drive, y->fan->drive->drive);
@@ -66,7 +69,7 @@ static void begin(struct assessing *a)
             a->views[a->view_count++] = (struct fan_view){
                 .fan = a->drives[i].fans[k].fan, .risk = &a->drives[i].fans[k], .drive = &a->drives[i]};
     if (fans)
-        qsort(a->views, fans, sizeof *a->views, by_machine);
+        qsort(a->views, fans, sizeof *a->views, by_site_and_machine);
 }
 
 struct chance {
@@ -232,50 +235,107 @@ static int by_cost(const void *a, const void *b)
     return by_drive(a, b);
 }
 
-/* The ranked and the unknown drives of the site that was asked for. */
-static void split(const struct assessing *a, struct assessment *out)
+/* 0: it was not asked for, 1: it is unknown, 2: it is ranked. */
+static int place_of(const struct assessing *a, const struct drive_risk *d)
 {
     const char *only = a->fleet->only_site;
-
-    out->ranked = arena_array(a->mem, struct drive_risk, a->drive_count);
-    out->unknown = arena_array(a->mem, struct drive_risk, a->drive_count);
-    for (size_t i = 0; i < a->drive_count; i++) {
-        const struct drive_risk *d = &a->drives[i];
-        if (only && strcmp(d->drive->machine->site->site, only) != 0)
-            continue;
-        if (d->unknown)
-            out->unknown[out->unknown_count++] = *d;
-        else
-            out->ranked[out->ranked_count++] = *d;
-    }
-    if (out->ranked_count)
-        qsort(out->ranked, out->ranked_count, sizeof *out->ranked, by_cost);
+    if (only && strcmp(d->drive->machine->site->site, only) != 0)
+        return 0;
+    return d->unknown ? 1 : 2;
 }
 
-void risk_assess(const struct fleet *fleet, int horizon_days, struct arena *mem, struct assessment *out)
+/* The ranked and the unknown drives of the site that was asked for, both in the list of all. */
+static void split(struct assessing *a, struct assessment *out)
+{
+    struct drive_risk *unknown = NULL;
+    size_t n = 0;
+
+    for (size_t i = 0; i < a->drive_count; i++)
+        out->unknown_count += place_of(a, &a->drives[i]) == 1;
+    unknown = arena_array(a->mem, struct drive_risk, out->unknown_count);
+    for (size_t i = 0; i < a->drive_count; i++) {
+        int place = place_of(a, &a->drives[i]);
+        if (place == 1)
+            *unknown++ = a->drives[i];
+        else if (place == 2)
+            a->drives[n++] = a->drives[i];
+    }
+    out->unknown = unknown - out->unknown_count;
+    out->ranked = a->drives;
+    out->ranked_count = n;
+    if (n)
+        qsort(out->ranked, n, sizeof *out->ranked, by_cost);
+}
+
+/* What looks at days, with the views of one site at hand. */
+static void judge_site(struct assessing *a)
+{
+    risk_records(a);
+    risk_baselines(a);
+    risk_seasons(a);
+    risk_levels(a);
+    risk_silences(a);
+    risk_trends(a);
+    risk_dropouts(a);
+}
+
+static bool judge_sites(const struct assessing *all, struct assessing *a, risk_days_fn *days, void *context,
+                        struct err *err)
+{
+    for (size_t i = 0, n; i < all->view_count; i += n) {
+        const struct site *site = all->views[i].fan->drive->machine->site;
+        n = 1;
+        while (i + n < all->view_count && all->views[i + n].fan->drive->machine->site == site)
+            n++;
+        if (days && !days(context, site, err))
+            return false;
+        a->views = all->views + i;
+        a->view_count = n;
+        judge_site(a);
+    }
+    a->views = all->views;
+    a->view_count = all->view_count;
+    return true;
+}
+
+static void judge_all(struct assessing *a, struct assessment *out)
+{
+    out->life = risk_life_table(a->fleet, a->starts, a->mem);
+    risk_meter_factors(a);
+    risk_paths(a);
+    risk_events(a);
+    for (size_t i = 0; i < a->view_count; i++)
+        a->views[i].life = risk_life_of(out, a->views[i].fan->model);
+    for (size_t i = 0; i < a->view_count; i += a->views[i].drive->fan_count)
+        set_drive(a, &a->drives[a->views[i].drive - a->drives], &a->views[i]);
+    for (size_t i = 0; i < a->drive_count; i++)
+        if (!a->drives[i].fan_count)
+            set_drive(a, &a->drives[i], NULL);
+    split(a, out);
+}
+
+bool risk_assess_by_site(const struct fleet *fleet, int horizon_days, risk_days_fn *days, void *context,
+                         struct arena *mem, struct assessment *out, struct err *err)
 {
     struct assessing a = {.fleet = fleet,
                           .today = day_of(fleet->as_of_us),
                           .mem = mem,
                           .scratch = arena_new(SIZE_MAX),
-                          .horizon_days = horizon_days};
+                          .horizon_days = horizon_days,
+                          .starts = risk_site_starts(fleet, mem)};
 
-    *out = (struct assessment){
-        .fleet = fleet, .horizon_days = horizon_days, .life = risk_life_table(fleet, mem)};
+    *out = (struct assessment){.fleet = fleet, .horizon_days = horizon_days};
     begin(&a);
-    risk_baselines(&a);
-    risk_seasons(&a);
-    risk_levels(&a);
-    risk_silences(&a);
-    risk_paths(&a);
-    risk_events(&a);
-    for (size_t i = 0; i < a.view_count; i++)
-        a.views[i].life = risk_life_of(out, a.views[i].fan->model);
-    for (size_t i = 0; i < a.view_count; i += a.views[i].drive->fan_count)
-        set_drive(&a, &a.drives[a.views[i].drive - a.drives], &a.views[i]);
-    for (size_t i = 0; i < a.drive_count; i++)
-        if (!a.drives[i].fan_count)
-            set_drive(&a, &a.drives[i], NULL);
-    split(&a, out);
+    const struct assessing all = a;
+    bool ok = judge_sites(&all, &a, days, context, err);
+    if (ok)
+        judge_all(&a, out);
     arena_free(a.scratch);
+    return ok;
+}
+
+void risk_assess(const struct fleet *fleet, int horizon_days, struct arena *mem, struct assessment *out)
+{
+    struct err err = {0};
+    (void)!risk_assess_by_site(fleet, horizon_days, NULL, NULL, mem, out, &err);
 }

@@ -108,11 +108,17 @@ struct assessment {
 
 /* Ranks the drives of fleet->only_site, or all; the others serve as peers and for the life models. */
 void risk_assess(const struct fleet *fleet, int horizon_days, struct arena *mem, struct assessment *out);
+/*
+ * The same with the days of one site at a time in memory: 'days' brings them to the fans of a site, and may
+ * take away those of the site before. Its failure ends the assessment.
+ */
+typedef bool risk_days_fn(void *context, const struct site *site, struct err *err);
+MUST_USE bool risk_assess_by_site(const struct fleet *fleet, int horizon_days, risk_days_fn *days,
+                                  void *context, struct arena *mem, struct assessment *out, struct err *err);
 /* The lifetimes that the fleet shows for a fan model (NULL: all), and the fit of them; for the command life.
  */
 size_t risk_lifetimes(const struct fleet *fleet, const struct fan_model *model, struct arena *mem,
                       struct lifetime **out);
-struct life_table risk_life_table(const struct fleet *fleet, struct arena *mem);
 /* The life model to use for a fan model: its own, or that of all fans where its own has no failures. */
 const struct life_model *risk_life_of(const struct assessment *a, const struct fan_model *model);
 

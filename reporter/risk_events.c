@@ -200,11 +200,8 @@ static bool fault_in(const struct assessing *a, const struct drive *d, int month
     return false;
 }
 
-/* How often a month with drop-outs was followed by a month with a fault, in the fleet's own history; before
- * there is any, a quarter is taken, with the weight of two cases. */
-static void set_dropouts(struct assessing *a)
+void risk_dropouts(struct assessing *a)
 {
-    double cases = 2, followed = 0.5;
     for (size_t i = 0, n; i < a->view_count; i += n) {
         n = risk_machine_views(a, i);
         arena_reset(a->scratch);
@@ -215,19 +212,26 @@ static void set_dropouts(struct assessing *a)
             a->views[k].risk->dropout_days = months[0];
             for (int m = 1; m <= MONTHS; m++)
                 if (months[m] >= DROPOUTS_THAT_COUNT) {
-                    cases++;
-                    followed += fault_in(a, a->views[k].fan->drive, m - 1);
+                    a->dropout_months++;
+                    a->dropout_followed += fault_in(a, a->views[k].fan->drive, m - 1);
                 }
         }
     }
+}
+
+/* How often a month with drop-outs was followed by a month with a fault, in the fleet's own history; before
+ * there is any, a quarter is taken, with the weight of two cases. */
+static void set_dropouts(struct assessing *a)
+{
+    double monthly = (a->dropout_followed + 0.5) / (a->dropout_months + 2);
     for (size_t i = 0; i < a->view_count; i++)
         if (a->views[i].risk->dropout_days >= DROPOUTS_THAT_COUNT)
-            a->views[i].dropout_monthly = followed / cases;
+            a->views[i].dropout_monthly = monthly;
 }
 
 void risk_events(struct assessing *a)
 {
-    const int32_t *starts = risk_site_starts(a->fleet, a->mem);
+    const int32_t *starts = a->starts;
     struct fault_rate internal = prior_of(a, FAULT_FAN, starts);
     struct fault_rate heat_sink = prior_of(a, FAULT_HEAT_SINK_FAN, starts);
 

@@ -134,11 +134,19 @@ size_t risk_lifetimes(const struct fleet *fleet, const struct fan_model *model, 
     return lifetimes(fleet, risk_site_starts(fleet, mem), model, mem, out);
 }
 
-struct life_table risk_life_table(const struct fleet *fleet, struct arena *mem)
+void risk_records(struct assessing *a)
+{
+    for (size_t i = 0; i < a->view_count; i++) {
+        const struct fan *fan = a->views[i].fan;
+        if (fan->day_count)
+            earliest(&a->starts[fan->drive->machine->site - a->fleet->sites], fan->days[0].day);
+    }
+}
+
+struct life_table risk_life_table(const struct fleet *fleet, const int32_t *starts, struct arena *mem)
 {
     struct life_table t = {.models = arena_array(mem, struct life_model, fleet->fan_model_count)};
     struct arena *scratch = arena_new(SIZE_MAX);
-    const int32_t *starts = risk_site_starts(fleet, mem);
     struct lifetime *lives;
 
     for (size_t i = 0; i <= fleet->fan_model_count; i++) {

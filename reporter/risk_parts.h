@@ -9,7 +9,8 @@
 /* A fan's speed on its way to the warning speed: rev/min and days. */
 struct speed_path {
     bool known;             /* level and warning speed are known */
-    double distance;        /* from the level now to the warning speed */
+    double level;           /* the level today, where it moves */
+    double distance;        /* from there to the warning speed */
     double drift, drift_sd; /* towards it; both 0 without a trend */
     double diffusion;       /* per root of a day */
     double trust;           /* share of cases in which the drive warns at that speed */
@@ -43,8 +44,10 @@ struct assessing {
     struct arena *mem, *scratch;
     struct drive_risk *drives; /* all, in order of key */
     size_t drive_count;
-    struct fan_view *views; /* all fans, in order of machine, drive, position */
+    struct fan_view *views; /* of the site at hand, at the end of all; in order of machine, drive, position */
     size_t view_count;
+    int32_t *starts;                         /* see risk_site_starts */
+    double dropout_months, dropout_followed; /* months with drop-outs; with a fault in the next month */
 };
 
 bool risk_good_day(const struct fan_day *d);
@@ -57,13 +60,25 @@ size_t risk_machine_views(const struct assessing *a, size_t at);
 /* First day with any record of each site, in the order of fleet->sites; DAY_UNKNOWN: none. */
 int32_t *risk_site_starts(const struct fleet *fleet, struct arena *mem);
 
-/* risk_peers.c: baselines, factors of wrongly set up speeds, seasons, levels against peers. */
+struct life_table risk_life_table(const struct fleet *fleet, const int32_t *starts, struct arena *mem);
+
+/* What looks at days is done site by site, in this order. */
+void risk_records(struct assessing *a); /* risk_life.c: the site's days count for its start */
+/* risk_peers.c: baselines, seasons, levels against peers. */
 void risk_baselines(struct assessing *a);
 void risk_seasons(struct assessing *a);
 void risk_levels(struct assessing *a);
 /* risk_silent.c: who stands, who is silent, and why there is no speed. */
 void risk_silences(struct assessing *a);
-/* risk_speed.c: trend and path of each fan. */
+/* risk_speed.c: how each fan's speed moves. */
+void risk_trends(struct assessing *a);
+/* risk_events.c: drop-outs. */
+void risk_dropouts(struct assessing *a);
+
+/* The rest needs no days, and all sites. */
+/* risk_peers.c: factors of wrongly set up speeds. */
+void risk_meter_factors(struct assessing *a);
+/* risk_speed.c: warning speed and path to it of each fan. */
 void risk_paths(struct assessing *a);
 /* Probability that the path reaches the warning speed within some days: middle and limits. */
 double risk_path_probability(const struct speed_path *path, double days, double limits[2]);

@@ -81,13 +81,10 @@ static void set_own_baseline(struct assessing *a, struct fan_view *v)
     r->baseline_own = !isnan(r->baseline_rpm);
 }
 
-static int by_model_and_site(const void *x, const void *y)
+static int by_model(const void *x, const void *y)
 {
     const struct fan *p = (*(struct fan_view *const *)x)->fan, *q = (*(struct fan_view *const *)y)->fan;
-    if (p->model != q->model)
-        return p->model < q->model ? -1 : 1;
-    const struct site *s = p->drive->machine->site, *t = q->drive->machine->site;
-    return (s > t) - (s < t);
+    return (p->model > q->model) - (p->model < q->model);
 }
 
 /* Median of the own baselines of some views; NAN when fewer than 'least' have one. */
@@ -114,45 +111,59 @@ static double meter_factor(double baseline, double reference)
     return 1;
 }
 
-static void use_model_levels(struct assessing *a, struct fan_view *const *v, size_t n)
+static void use_peers_baselines(struct assessing *a, struct fan_view *const *v, size_t n)
 {
-    double rated = v[0]->fan->model->rated_rpm;
-    double common = median_baseline(a, v, n, RISK_PEER_MACHINES + 1);
+    double at_site = median_baseline(a, v, n, RISK_PEER_MACHINES);
     for (size_t i = 0; i < n; i++)
-        if (v[i]->risk->baseline_own)
-            v[i]->risk->meter_factor = meter_factor(v[i]->risk->baseline_rpm, isnan(common) ? rated : common);
-
-    for (size_t i = 0, run; i < n; i += run) {
-        run = 1;
-        while (i + run < n && by_model_and_site(&v[i], &v[i + run]) == 0)
-            run++;
-        double at_site = median_baseline(a, v + i, run, RISK_PEER_MACHINES);
-        for (size_t k = i; k < i + run; k++)
-            if (!v[k]->risk->baseline_own)
-                v[k]->risk->baseline_rpm = isnan(at_site) ? rated : at_site;
-    }
+        if (!v[i]->risk->baseline_own)
+            v[i]->risk->baseline_rpm = isnan(at_site) ? v[0]->fan->model->rated_rpm : at_site;
 }
 
-void risk_baselines(struct assessing *a)
+static void set_meter_factors(struct assessing *a, struct fan_view *const *v, size_t n)
 {
-    struct fan_view **v = arena_array(a->mem, struct fan_view *, a->view_count);
+    double common = median_baseline(a, v, n, RISK_PEER_MACHINES + 1);
+    double reference = isnan(common) ? v[0]->fan->model->rated_rpm : common;
+    for (size_t i = 0; i < n; i++)
+        if (v[i]->risk->baseline_own)
+            v[i]->risk->meter_factor = meter_factor(v[i]->risk->baseline_rpm, reference);
+}
+
+/* Gives the views of each fan model, of all that are at hand. */
+static void by_models(struct assessing *a,
+                      void (*judge)(struct assessing *a, struct fan_view *const *v, size_t n))
+{
+    struct arena *mem = arena_new(SIZE_MAX);
+    struct fan_view **v = arena_array(mem, struct fan_view *, a->view_count);
     size_t n = 0;
 
-    for (size_t i = 0; i < a->view_count; i++) {
-        arena_reset(a->scratch);
-        set_own_baseline(a, &a->views[i]);
-        a->views[i].risk->meter_factor = 1;
+    for (size_t i = 0; i < a->view_count; i++)
         if (a->views[i].fan->model)
             v[n++] = &a->views[i];
-    }
     if (n)
-        qsort(v, n, sizeof *v, by_model_and_site);
+        qsort(v, n, sizeof *v, by_model);
     for (size_t i = 0, run; i < n; i += run) {
         run = 1;
         while (i + run < n && v[i + run]->fan->model == v[i]->fan->model)
             run++;
-        use_model_levels(a, v + i, run);
+        arena_reset(a->scratch);
+        judge(a, v + i, run);
     }
+    arena_free(mem);
+}
+
+void risk_baselines(struct assessing *a)
+{
+    for (size_t i = 0; i < a->view_count; i++) {
+        arena_reset(a->scratch);
+        set_own_baseline(a, &a->views[i]);
+        a->views[i].risk->meter_factor = 1;
+    }
+    by_models(a, use_peers_baselines);
+}
+
+void risk_meter_factors(struct assessing *a)
+{
+    by_models(a, set_meter_factors);
 }
 
 /* One machine's level on each day of the window: the median of its fans' relative speeds. */
@@ -209,28 +220,21 @@ static double *season_of(struct assessing *a, struct fan_view *const *v, size_t 
     return fill_days(season) ? season : NULL;
 }
 
-static int by_site_model_machine(const void *x, const void *y)
+static int by_model_and_machine(const void *x, const void *y)
 {
     const struct fan_view *v = *(struct fan_view *const *)x, *w = *(struct fan_view *const *)y;
-    const struct site *s = v->fan->drive->machine->site, *t = w->fan->drive->machine->site;
-    if (s != t)
-        return s < t ? -1 : 1;
     if (v->fan->model != w->fan->model)
         return v->fan->model < w->fan->model ? -1 : 1;
     return (v > w) - (v < w); /* the views are in order of machines */
 }
 
-static int by_site_machine(const void *x, const void *y)
-{
-    const struct fan_view *v = *(struct fan_view *const *)x, *w = *(struct fan_view *const *)y;
-    const struct site *s = v->fan->drive->machine->site, *t = w->fan->drive->machine->site;
-    if (s != t)
-        return s < t ? -1 : 1;
-    return (v > w) - (v < w);
-}
-
 static void give_season(struct assessing *a, struct fan_view **v, size_t n)
 {
+    size_t without = 0;
+    for (size_t i = 0; i < n; i++)
+        without += !v[i]->season;
+    if (!without)
+        return;
     arena_reset(a->scratch);
     const double *season = season_of(a, v, n);
     for (size_t i = 0; i < n; i++)
@@ -240,29 +244,24 @@ static void give_season(struct assessing *a, struct fan_view **v, size_t n)
 
 void risk_seasons(struct assessing *a)
 {
-    struct fan_view **v = arena_array(a->mem, struct fan_view *, a->view_count);
+    struct arena *mem = arena_new(SIZE_MAX);
     size_t n = a->view_count;
+    struct fan_view **v = arena_array(mem, struct fan_view *, n),
+                    **all = arena_array(mem, struct fan_view *, n);
 
     for (size_t i = 0; i < n; i++)
-        v[i] = &a->views[i];
+        v[i] = all[i] = &a->views[i];
     if (n)
-        qsort(v, n, sizeof *v, by_site_model_machine);
+        qsort(v, n, sizeof *v, by_model_and_machine);
     for (size_t i = 0, run; i < n; i += run) {
         run = 1;
-        while (i + run < n && v[i + run]->fan->model == v[i]->fan->model &&
-               v[i + run]->fan->drive->machine->site == v[i]->fan->drive->machine->site)
+        while (i + run < n && v[i + run]->fan->model == v[i]->fan->model)
             run++;
         give_season(a, v + i, run);
     }
     /* Where the model has too few machines, all fans of the site stand in: they breathe the same air. */
-    if (n)
-        qsort(v, n, sizeof *v, by_site_machine);
-    for (size_t i = 0, run; i < n; i += run) {
-        run = 1;
-        while (i + run < n && v[i + run]->fan->drive->machine->site == v[i]->fan->drive->machine->site)
-            run++;
-        give_season(a, v + i, run);
-    }
+    give_season(a, all, n);
+    arena_free(mem);
 }
 
 /* The level and the season on the same days. */

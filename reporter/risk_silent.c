@@ -10,16 +10,13 @@ static int32_t last_good_day(const struct fan *fan)
     return d ? d->day : DAY_UNKNOWN;
 }
 
-/* The newest good days of all fans of each site, and of a machine's fans but one. */
-static int32_t *site_last_days(const struct assessing *a)
+/* The newest good day of all fans of the site. */
+static int32_t site_last_day(const struct assessing *a)
 {
-    int32_t *last = arena_array(a->mem, int32_t, a->fleet->site_count);
-    for (size_t i = 0; i < a->fleet->site_count; i++)
-        last[i] = DAY_UNKNOWN;
+    int32_t last = DAY_UNKNOWN;
     for (size_t i = 0; i < a->view_count; i++) {
-        int32_t *site = &last[a->views[i].fan->drive->machine->site - a->fleet->sites];
         int32_t day = last_good_day(a->views[i].fan);
-        *site = day > *site ? day : *site;
+        last = day > last ? day : last;
     }
     return last;
 }
@@ -93,11 +90,10 @@ static void judge_silence(const struct assessing *a, struct fan_view *v, int32_t
 
 void risk_silences(struct assessing *a)
 {
-    const int32_t *site_last = site_last_days(a);
+    int32_t site = site_last_day(a);
 
     for (size_t i = 0, n; i < a->view_count; i += n) {
         n = risk_machine_views(a, i);
-        int32_t site = site_last[a->views[i].fan->drive->machine->site - a->fleet->sites];
         for (size_t k = i; k < i + n; k++) {
             int32_t others = DAY_UNKNOWN;
             for (size_t m = i; m < i + n; m++) {

@@ -155,18 +155,16 @@ double risk_path_probability(const struct speed_path *path, double days, double 
     return p;
 }
 
-static void set_path(struct assessing *a, struct fan_view *v)
+static void set_slope(struct assessing *a, struct fan_view *v)
 {
     enum { LEAST_DIFFUSION_PPM = 500 };
     struct fan_risk *r = v->risk;
     double x[RISK_TREND_DAYS], y[RISK_TREND_DAYS];
 
     arena_reset(a->scratch);
-    set_warning(v);
-    for (int i = 0; i < 3; i++)
-        r->days_to_warning[i] = D_NAN;
     r->slope_per_day = r->slope_limits[0] = r->slope_limits[1] = D_NAN;
     r->trend_from_day = DAY_UNKNOWN;
+    set_warning(v);
     v->path.known = !isnan(r->level_rpm) && !isnan(r->warning_rpm);
     if (!v->path.known)
         return;
@@ -187,14 +185,28 @@ static void set_path(struct assessing *a, struct fan_view *v)
             ahead = s.slope * -trend_median(x + n - newest, newest, a->scratch);
         }
     }
-    v->path.distance = r->level_rpm + ahead - r->warning_rpm;
+    v->path.level = r->level_rpm + ahead;
+}
+
+void risk_trends(struct assessing *a)
+{
+    for (size_t i = 0; i < a->view_count; i++)
+        set_slope(a, &a->views[i]);
+}
+
+static void set_path(struct fan_view *v)
+{
     static const double q[] = {0.1, 0.5, 0.9};
-    for (int i = 0; r->trend_days && i < 3; i++)
-        r->days_to_warning[i] = passage_quantile(&v->path, q[i]);
+    struct fan_risk *r = v->risk;
+
+    set_warning(v); /* by its meter's factor, which is known now */
+    v->path.distance = v->path.known ? v->path.level - r->warning_rpm : 0;
+    for (int i = 0; i < 3; i++)
+        r->days_to_warning[i] = v->path.known && r->trend_days ? passage_quantile(&v->path, q[i]) : D_NAN;
 }
 
 void risk_paths(struct assessing *a)
 {
     for (size_t i = 0; i < a->view_count; i++)
-        set_path(a, &a->views[i]);
+        set_path(&a->views[i]);
 }

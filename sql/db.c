@@ -199,7 +199,9 @@ static bool prepare(struct db *db, const struct query *q, const char *what, stru
     return true;
 }
 
-static bool send(struct db *db, const struct query *q, const struct db_value *params, int count,
+enum { FORM_TEXT, FORM_BINARY };
+
+static bool send(struct db *db, const struct query *q, const struct db_value *params, int count, int form,
                  const char *what, struct err *err)
 {
     char room[MAX_PARAMS][VALUE_TEXT];
@@ -218,7 +220,7 @@ static bool send(struct db *db, const struct query *q, const struct db_value *pa
         lengths[i] = (int)params[i].bytes;
         formats[i] = binary;
     }
-    if (!PQsendQueryPrepared(db->conn, q->name, count, values, lengths, formats, 0))
+    if (!PQsendQueryPrepared(db->conn, q->name, count, values, lengths, formats, form))
         return link_lost(db, what, err);
     return true;
 }
@@ -258,7 +260,7 @@ bool db_exec(struct db *db, const struct query *q, const struct db_value *params
 {
     char what[WHAT_TEXT];
     PGresult *result;
-    if (!link_start(db, err) || !send(db, q, params, count, what_text(q, what), err) ||
+    if (!link_start(db, err) || !send(db, q, params, count, FORM_TEXT, what_text(q, what), err) ||
         !receive(db, what, &result, err))
         return false;
     bool good = has_no_rows(result);
@@ -276,7 +278,7 @@ bool db_query(struct db *db, const struct query *q, const struct db_value *param
     char what[WHAT_TEXT];
     PGresult *result;
     *rows = NULL;
-    if (!link_start(db, err) || !send(db, q, params, count, what_text(q, what), err) ||
+    if (!link_start(db, err) || !send(db, q, params, count, FORM_TEXT, what_text(q, what), err) ||
         !receive(db, what, &result, err))
         return false;
     if (PQresultStatus(result) != PGRES_TUPLES_OK) {
@@ -318,7 +320,7 @@ bool db_stream(struct db *db, const struct query *q, const struct db_value *para
                db_row_fn *on_row, void *context, struct err *err)
 {
     char what[WHAT_TEXT];
-    if (!link_start(db, err) || !send(db, q, params, count, what_text(q, what), err))
+    if (!link_start(db, err) || !send(db, q, params, count, FORM_BINARY, what_text(q, what), err))
         return false;
     if (!PQsetSingleRowMode(db->conn))
         BUG("%s cannot be read row by row", what);

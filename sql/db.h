@@ -113,10 +113,25 @@ MUST_USE bool db_exec(struct db *db, const struct query *q, const struct db_valu
 MUST_USE bool db_query(struct db *db, const struct query *q, const struct db_value *params, int count,
                        struct rows **rows, struct err *err);
 /* As db_query, one row at a time with flat memory: on_row gets a rows of one row, and false stops (with *err
- * set). */
+ * set). The cells come in binary form: each must be read by the function of its column's type. */
 typedef bool db_row_fn(void *context, const struct rows *row, struct err *err);
 MUST_USE bool db_stream(struct db *db, const struct query *q, const struct db_value *params, int count,
                         db_row_fn *on_row, void *context, struct err *err);
+/*
+ * As db_stream, by binary COPY: for many rows of few small cells, where making a result of each row would
+ * cost more than the row. The statement is planned anew in each call, for the values of its parameters.
+ */
+enum { DB_COPIED_MOST = 16 };
+struct db_copied {
+    int count;
+    const char *cells[DB_COPIED_MOST]; /* NULL: null */
+};
+typedef bool db_copied_fn(void *context, const struct db_copied *row, struct err *err);
+MUST_USE bool db_copy_out(struct db *db, const struct query *q, const struct db_value *params, int count,
+                          db_copied_fn *on_row, void *context, struct err *err);
+int32_t copied_int(const struct db_copied *row, int column); /* an integer; null is 0 */
+double copied_real(const struct db_copied *row, int column); /* a double precision; null is NAN */
+int32_t copied_day(const struct db_copied *row, int column); /* a date; null is DAY_UNKNOWN */
 /* Several statements without parameters or results, as in a migration file or upkeep. */
 MUST_USE bool db_script(struct db *db, const char *name, const char *text, struct err *err);
 

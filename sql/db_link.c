@@ -286,6 +286,17 @@ bool link_result(struct db *db, const char *what, PGresult **result, struct err 
     return true;
 }
 
+bool link_copied(struct db *db, const char *what, char **row, int *bytes, struct err *err)
+{
+    short events = POLLIN;
+    while ((*bytes = PQgetCopyData(db->conn, row, 1)) == 0) {
+        link_restart_deadline(db); /* the time that the caller takes with a row is not the server's */
+        if (!link_wait(db, what, &events, err) || !consume(db, what, err))
+            return false;
+    }
+    return *bytes != -2 || link_lost(db, what, err);
+}
+
 static bool in_class(const char *state, const char *const *classes)
 {
     for (; *classes; classes++)

@@ -53,6 +53,8 @@ bool link_flush(struct db *db, const char *what, struct err *err);
 bool link_wait_for_room(struct db *db, const char *what, struct err *err);
 /* Success with *result NULL: the statement is over. The result may be an error of the server. */
 bool link_result(struct db *db, const char *what, PGresult **result, struct err *err);
+/* The next row of a COPY TO STDOUT, to be freed with PQfreemem; *bytes -1: there is no more. */
+bool link_copied(struct db *db, const char *what, char **row, int *bytes, struct err *err);
 /* Takes and drops what is left of a statement; a failure among it is reported. */
 bool link_drain(struct db *db, const char *what, struct err *err);
 

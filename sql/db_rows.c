@@ -1,3 +1,4 @@
+#include "db_binary.h"
 #include "db_link.h"
 
 #include "base/clock.h"
@@ -34,20 +35,62 @@ bool rows_null(const struct rows *r, size_t row, int column)
     return PQgetisnull(r->result, (int)row, column);
 }
 
-const char *rows_text(const struct rows *r, size_t row, int column)
+/* The cell as the server sent it; NULL for null. */
+static const char *cell(const struct rows *r, size_t row, int column)
 {
     return rows_null(r, row, column) ? NULL : PQgetvalue(r->result, (int)row, column);
 }
 
+static bool is_binary(const struct rows *r, int column)
+{
+    return PQfformat(r->result, column) == 1;
+}
+
 static _Noreturn void wrong_type(const struct rows *r, int column, const char *text, const char *type)
 {
-    BUG("column '%s' is no %s: '%s'", PQfname(r->result, column), type, text);
+    BUG("column '%s' is no %s: '%s'", PQfname(r->result, column), type,
+        is_binary(r, column) ? "in binary form" : text);
+}
+
+/* The types of the server (pg_type.dat) whose binary form can be read here. */
+enum { OID_INT8 = 20, OID_INT2 = 21, OID_INT4 = 23, OID_TEXT = 25, OID_FLOAT8 = 701, OID_VARCHAR = 1043 };
+
+const char *rows_text(const struct rows *r, size_t row, int column)
+{
+    const char *text = cell(r, row, column);
+    if (text && is_binary(r, column) && PQftype(r->result, column) != OID_TEXT &&
+        PQftype(r->result, column) != OID_VARCHAR)
+        wrong_type(r, column, text, "text");
+    return text;
+}
+
+static int64_t binary_int(const struct rows *r, int column, const char *bytes)
+{
+    switch (PQftype(r->result, column)) {
+    case OID_INT8:
+        return binary_64(bytes);
+    case OID_INT4:
+        return binary_32(bytes);
+    case OID_INT2:
+        return binary_16(bytes);
+    default:
+        wrong_type(r, column, bytes, "whole number");
+    }
+}
+
+static double binary_real(const struct rows *r, int column, const char *bytes)
+{
+    if (PQftype(r->result, column) != OID_FLOAT8)
+        wrong_type(r, column, bytes, "number");
+    return binary_double(bytes);
 }
 
 int64_t rows_int(const struct rows *r, size_t row, int column)
 {
-    const char *text = rows_text(r, row, column);
+    const char *text = cell(r, row, column);
     int64_t value = 0;
+    if (text && is_binary(r, column))
+        return binary_int(r, column, text);
     if (text && !text_int64(text, &value))
         wrong_type(r, column, text, "whole number");
     return value;
@@ -55,9 +98,11 @@ int64_t rows_int(const struct rows *r, size_t row, int column)
 
 double rows_real(const struct rows *r, size_t row, int column)
 {
-    const char *text = rows_text(r, row, column);
+    const char *text = cell(r, row, column);
     if (!text)
         return (double)NAN;
+    if (is_binary(r, column))
+        return binary_real(r, column, text);
     char *end;
     double value = strtod(text, &end); /* also the server's NaN and Infinity */
     if (end == text || *end)
@@ -67,7 +112,9 @@ double rows_real(const struct rows *r, size_t row, int column)
 
 bool rows_bool(const struct rows *r, size_t row, int column)
 {
-    const char *text = rows_text(r, row, column);
+    const char *text = cell(r, row, column);
+    if (text && is_binary(r, column))
+        return *text != 0;
     if (text && strcmp(text, "t") != 0 && strcmp(text, "f") != 0)
         wrong_type(r, column, text, "boolean");
     return text && *text == 't';
@@ -103,7 +150,9 @@ static const char *date_part(const char *text, int64_t *day, int *year)
 
 int32_t rows_day(const struct rows *r, size_t row, int column)
 {
-    const char *text = rows_text(r, row, column);
+    const char *text = cell(r, row, column);
+    if (text && is_binary(r, column))
+        return binary_day(text);
     if (!text || strstr(text, "infinity"))
         return DAY_UNKNOWN;
     int64_t day;
@@ -134,7 +183,9 @@ static const char *clock_part(const char *p, int64_t *us)
 
 int64_t rows_moment(const struct rows *r, size_t row, int column)
 {
-    const char *text = rows_text(r, row, column);
+    const char *text = cell(r, row, column);
+    if (text && is_binary(r, column))
+        return binary_moment(text);
     if (!text || strstr(text, "infinity"))
         return TIME_UNKNOWN;
     int64_t day, in_day = 0;
@@ -156,10 +207,14 @@ static int hex_digit(char c)
 
 const uint8_t *rows_bytes(const struct rows *r, size_t row, int column, struct arena *mem, size_t *bytes)
 {
-    const char *text = rows_text(r, row, column);
+    const char *text = cell(r, row, column);
     *bytes = 0;
     if (!text)
         return NULL;
+    if (is_binary(r, column)) {
+        *bytes = (size_t)PQgetlength(r->result, (int)row, column);
+        return (const uint8_t *)arena_strndup(mem, text, *bytes);
+    }
     if (strncmp(text, "\\x", 2) != 0)
         wrong_type(r, column, text, "bytea");
     size_t n = ((size_t)PQgetlength(r->result, (int)row, column) - 2) / 2;

@@ -1,21 +1,14 @@
--- Daily summaries of a site in the version that was known at a moment, fan by fan in order of time.
+-- Daily summaries of a site in the version that was known at a moment, as far as reports use them. In no order: the rows
+-- lie as the days were closed, and the reader puts them to their fans.
 -- $1 text                     (site)
 -- $2 timestamp with time zone (as of)
 -- -> fan_no integer
 -- -> day date
--- -> readings integer
 -- -> unavailable_readings integer
 -- -> zero_readings integer
 -- -> covered_s integer
 -- -> rpm_median double precision
--- -> rpm_mean double precision
--- -> rpm_min double precision
--- -> rpm_max double precision
--- -> rpm_spread double precision
--- -> rpm_last double precision
-SELECT fan_no, day, readings, unavailable_readings, zero_readings, covered_s, rpm_median, rpm_mean, rpm_min,
-       rpm_max, rpm_spread, rpm_last
+SELECT fan_no, day, unavailable_readings, zero_readings, covered_s, rpm_median
   FROM vaneward.fan_day
  WHERE site = $1::text AND known_from <= $2::timestamptz
-   AND (known_until IS NULL OR known_until > $2::timestamptz)
- ORDER BY fan_no, day;
+   AND (known_until IS NULL OR known_until > $2::timestamptz);

@@ -37,28 +37,32 @@ static void on_reading(void *context, const struct reading *r)
 
 /* Sum of the speeds, so that both sides can be compared. */
 struct answer {
+    struct arena *mem;
     size_t readings;
     int64_t sum;
 };
 
-static void from_blocks(struct ground *g, struct arena *mem, uint32_t fan, struct answer *a)
+static bool on_block(void *context, const struct rows *r, struct err *err)
+{
+    struct answer *a = context;
+    size_t bytes, count;
+    struct reading *readings;
+    arena_reset(a->mem);
+    const uint8_t *block = rows_bytes(r, 0, 0, a->mem, &bytes);
+    if (!block_decode(block, bytes, a->mem, &readings, &count, err))
+        return false;
+    for (size_t i = 0; i < count; i++)
+        a->sum += readings[i].milli_rpm / 1000;
+    a->readings += count;
+    return true;
+}
+
+static void from_blocks(struct ground *g, uint32_t fan, struct answer *a)
 {
     struct err err = {0};
-    struct rows *r;
     const struct db_value params[] = {db_text("s"), db_int(fan), db_moment(day_us),
                                       db_moment(day_us + US_PER_DAY)};
-    arena_reset(mem);
-    bench_must(db_query(g->db, &q_fan_blocks, params, 4, &r, &err), &err);
-    for (size_t k = 0; k < rows_count(r); k++) {
-        size_t bytes, count;
-        struct reading *readings;
-        const uint8_t *block = rows_bytes(r, k, 0, mem, &bytes);
-        bench_must(block_decode(block, bytes, mem, &readings, &count, &err), &err);
-        for (size_t i = 0; i < count; i++)
-            a->sum += readings[i].milli_rpm / 1000;
-        a->readings += count;
-    }
-    rows_free(r);
+    bench_must(db_stream(g->db, &q_fan_blocks, params, 4, on_block, a, &err), &err);
 }
 
 static int32_t get_32(const char *bytes)
@@ -109,11 +113,11 @@ int main(int argc, char **argv)
     fill(&s, &g, fans);
 
     double ours[BENCH_ROUNDS], theirs[BENCH_ROUNDS];
-    struct answer a = {0}, b = {0};
+    struct answer a = {.mem = mem}, b = {0};
     for (int round = 0; round < BENCH_ROUNDS; round++) {
         double began = bench_now_s();
         for (uint32_t k = 0; k < ASKED; k++)
-            from_blocks(&g, mem, 1 + k * fans / ASKED, &a);
+            from_blocks(&g, 1 + k * fans / ASKED, &a);
         ours[round] = bench_now_s() - began;
         began = bench_now_s();
         for (uint32_t k = 0; k < ASKED; k++)

@@ -36,15 +36,7 @@ static inline double season(int day)
 
 static inline struct fan_day a_day(int day, double rpm)
 {
-    return (struct fan_day){.day = day,
-                            .readings = 1440,
-                            .covered_s = 86400,
-                            .median = rpm,
-                            .mean = rpm,
-                            .min = rpm - 20,
-                            .max = rpm + 20,
-                            .spread = 6,
-                            .last = rpm};
+    return (struct fan_day){.day = day, .covered_s = 86400, .median = rpm};
 }
 
 static inline void fill_fan(struct world *w, struct fan *f, struct drive *d, size_t number)

@@ -23,9 +23,9 @@ static struct arena *mem;
 static const char *dir;
 
 static struct site sites[] = {
-    {"NORD", "Werk Nordhöhe", "Europe/Berlin", "A4", "nord@example.org", "LO-NORD-07"},
-    {"LAKE", "Lakeside Plant", "America/Chicago", "letter", NULL, NULL},
-    {"SEV", "Завод Севера / Ελλάς", "Europe/Kyiv", NULL, NULL, "Н-12"},
+    {"NORD", "Werk Nordhöhe", "Europe/Berlin", "A4", "nord@example.org", "LO-NORD-07", NULL, 0},
+    {"LAKE", "Lakeside Plant", "America/Chicago", "letter", NULL, NULL, NULL, 0},
+    {"SEV", "Завод Севера / Ελλάς", "Europe/Kyiv", NULL, NULL, "Н-12", NULL, 0},
 };
 static struct part parts[] = {
     {"PV-4010-S", "Axial fan 40 x 10, 24 V, with plug", "EUR", NULL, 1850, 21, 6, 5, 5, DAY_UNKNOWN, NULL},
@@ -72,15 +72,8 @@ static void make_days(struct fan *fan, unsigned seed, double rated, double loss_
         bool off = (i % 7 >= 5 && seed % 3 == 1) || (i > 40 && i < 49 && seed % 4 == 0);
         if (off)
             continue;
-        fan->days[fan->day_count++] = (struct fan_day){.day = TODAY - DAYS + i,
-                                                       .readings = 1440,
-                                                       .covered_s = 86400,
-                                                       .median = median,
-                                                       .mean = median,
-                                                       .min = median - 30,
-                                                       .max = median + 30,
-                                                       .spread = 12,
-                                                       .last = median};
+        fan->days[fan->day_count++] =
+            (struct fan_day){.day = TODAY - DAYS + i, .covered_s = 86400, .median = median};
     }
 }
 

@@ -263,7 +263,7 @@ START_TEST(a_fan_that_stands_while_its_neighbours_run_is_due_now)
     struct world *w = world_new(6, 2);
     struct fan *f = fan_of(w, 5);
     for (size_t k = DAYS - 2; k < DAYS; k++) {
-        f->days[k].median = f->days[k].mean = f->days[k].min = (double)NAN;
+        f->days[k].median = (double)NAN;
         f->days[k].zero_readings = 1440;
     }
     struct assessment a = assess(w, 30);
