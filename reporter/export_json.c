@@ -2,6 +2,7 @@
 
 #include <jansson.h>
 #include <math.h>
+#include <string.h>
 
 static json_t *number(double x)
 {
@@ -37,13 +38,49 @@ static json_t *numbers(const double *x, size_t n)
     return list;
 }
 
+#define FORM (JSON_INDENT(2) | JSON_REAL_PRECISION(15))
+
+static bool end_output(bool ok, FILE *out, struct err *err)
+{
+    return (ok && fputc('\n', out) != EOF && fflush(out) == 0) ||
+           err_set(err, ERR_OUTPUT, "cannot write the results");
+}
+
 /* Writes and gives the value back. */
 static bool dump(json_t *root, FILE *out, struct err *err)
 {
-    bool ok = json_dumpf(root, out, JSON_INDENT(2) | JSON_REAL_PRECISION(15)) == 0 &&
-              fputc('\n', out) != EOF && fflush(out) == 0;
+    bool ok = json_dumpf(root, out, FORM) == 0;
     json_decref(root);
-    return ok || err_set(err, ERR_OUTPUT, "cannot write the results");
+    return end_output(ok, out, err);
+}
+
+/* Lines of an item in a list of the outermost object. */
+static int write_item(const char *bytes, size_t count, void *out)
+{
+    static const char indent[] = "    ";
+    while (count) {
+        const char *line_end = memchr(bytes, '\n', count);
+        size_t n = line_end ? (size_t)(line_end - bytes) + 1 : count;
+        if (fwrite(bytes, 1, n, out) != n || (line_end && fputs(indent, out) < 0))
+            return -1;
+        bytes += n;
+        count -= n;
+    }
+    return 0;
+}
+
+/* One item at a time: the whole of a long list as a value takes more memory than all it is made from. */
+static bool write_list(const char *name, const struct drive_risk *drives, size_t count,
+                       json_t *(*item)(const struct drive_risk *d), FILE *out)
+{
+    bool ok = fprintf(out, ",\n  \"%s\": [", name) > 0;
+    for (size_t i = 0; ok && i < count; i++) {
+        json_t *value = item(&drives[i]);
+        ok = fputs(i ? ",\n    " : "\n    ", out) >= 0 &&
+             json_dump_callback(value, write_item, out, FORM) == 0;
+        json_decref(value);
+    }
+    return ok && fputs(count ? "\n  ]" : "]", out) >= 0;
 }
 
 static json_t *causes_json(const double *weight)
@@ -94,23 +131,23 @@ static json_t *drive_json(const struct drive_risk *d)
     return o;
 }
 
+static json_t *unknown_json(const struct drive_risk *d)
+{
+    json_t *o = json_object();
+    json_object_set_new(o, "drive", text(d->drive->drive));
+    json_object_set_new(o, "why", text(d->unknown));
+    return o;
+}
+
 bool export_rank_json(const struct assessment *a, FILE *out, struct err *err)
 {
-    json_t *root = json_object(), *drives = json_array(), *unknown = json_array();
-
-    for (size_t i = 0; i < a->ranked_count; i++)
-        json_array_append_new(drives, drive_json(&a->ranked[i]));
-    for (size_t i = 0; i < a->unknown_count; i++) {
-        json_t *o = json_object();
-        json_object_set_new(o, "drive", text(a->unknown[i].drive->drive));
-        json_object_set_new(o, "why", text(a->unknown[i].unknown));
-        json_array_append_new(unknown, o);
-    }
-    json_object_set_new(root, "as_of", moment(a->fleet->as_of_us));
-    json_object_set_new(root, "horizon_days", json_integer(a->horizon_days));
-    json_object_set_new(root, "drives", drives);
-    json_object_set_new(root, "unknown", unknown);
-    return dump(root, out, err);
+    char as_of[TIME_TEXT];
+    time_format(a->fleet->as_of_us, as_of);
+    bool ok = fprintf(out, "{\n  \"as_of\": \"%s\",\n  \"horizon_days\": %d", as_of, a->horizon_days) > 0 &&
+              write_list("drives", a->ranked, a->ranked_count, drive_json, out) &&
+              write_list("unknown", a->unknown, a->unknown_count, unknown_json, out) &&
+              fputs("\n}", out) >= 0;
+    return end_output(ok, out, err);
 }
 
 static json_t *group_json(const struct life_group *g)
