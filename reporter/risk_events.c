@@ -76,6 +76,12 @@ static struct span_sums sum_spans(const struct assessing *a, enum fault_kind kin
     return sums;
 }
 
+static struct fault_rate rate_of(double shape, double days)
+{
+    return (struct fault_rate){
+        shape, days, {chi_square_quantile(0.05, 2 * shape), chi_square_quantile(0.95, 2 * shape)}};
+}
+
 /*
  * How the drives' fault rates are spread, over drives and times: a gamma law by the method of moments from
  * the counts n of equal spans t, as for a Poisson law whose rate varies: E n = m t and
@@ -85,10 +91,10 @@ static struct fault_rate prior_of(const struct assessing *a, enum fault_kind kin
 {
     struct span_sums s = sum_spans(a, kind, starts);
     if (s.count <= 0)
-        return (struct fault_rate){0, 0};
+        return (struct fault_rate){0, 0, {0, 0}};
     double mean = s.count / s.spans, over = s.squares / s.spans - mean * mean - mean;
     double shape = over > 0 ? fmin(20, fmax(0.005, mean * mean / over)) : 20;
-    return (struct fault_rate){shape, shape / mean * RISK_EVENT_DAYS};
+    return rate_of(shape, shape / mean * RISK_EVENT_DAYS);
 }
 
 static const struct episode *open_episode(const struct drive *d, enum fault_kind kind)
@@ -125,6 +131,7 @@ static void set_faults(const struct assessing *a, struct drive_risk *d, struct f
 
     if (worked > from)
         from = worked;
+    struct fault_rate rate = *prior;
     int recent = fans ? episodes_between(drive, kind, from, a->fleet->as_of_us + 1) : 0;
     d->recent_episodes += recent;
     for (size_t i = 0; fans && i < drive->episode_count; i++)
@@ -132,12 +139,16 @@ static void set_faults(const struct assessing *a, struct drive_risk *d, struct f
                              drive->episodes[i].outcome == EPISODE_CLEARED_BY_ITSELF;
     if (open && (!d->open || open->began_us < d->open->began_us))
         d->open = open;
+    double days = (double)(a->fleet->as_of_us - from) / (double)US_PER_DAY;
+    if (prior->days > 0 && recent)
+        rate = rate_of(prior->shape + recent, prior->days + days);
+    else
+        rate.days += days;
     for (size_t k = 0; k < d->fan_count; k++) {
         if (kind_of(views[k].fan) != kind)
             continue;
-        double days = (double)(a->fleet->as_of_us - from) / (double)US_PER_DAY;
         if (prior->days > 0)
-            views[k].faults = (struct fault_rate){prior->shape + recent, prior->days + days};
+            views[k].faults = rate;
         views[k].sharers = slow ? 1 : fans;
         views[k].suspect = open && (!slow || slow == views[k].risk);
     }
@@ -266,7 +277,7 @@ double risk_event_probability(const struct fan_view *v, double days, double limi
         /* the gamma law's rate mixed over the Poisson law: none in 'days' has (T / (T + days))^shape */
         p = share(-expm1(-f->shape * log1p(days / f->days)), v->sharers);
         for (int i = 0; i < 2; i++) {
-            double rate = chi_square_quantile(i ? 0.95 : 0.05, 2 * f->shape) / (2 * f->days);
+            double rate = f->limits[i] / (2 * f->days);
             limits[i] = share(-expm1(-rate * days), v->sharers);
         }
         limits[0] = fmin(limits[0], p);

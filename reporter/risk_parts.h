@@ -19,6 +19,7 @@ struct speed_path {
 /* Gamma law of the faults a day: shape and days of observation, prior and own together; days 0: no law. */
 struct fault_rate {
     double shape, days;
+    double limits[2]; /* 5 and 95 % points of the rate times 2 days: chi-square with 2 shape degrees */
 };
 
 struct fan_view {
