@@ -90,17 +90,13 @@ static bool create_cursors(struct db *db, const struct moves *m, struct arena *m
     return columns_exec(fresh, db, &q_cursor_create, NULL, err);
 }
 
-/* *moved is false when some cursor stood elsewhere. */
-static bool move_cursors(struct db *db, const struct moves *m, struct arena *mem, bool *moved,
-                         struct err *err)
+static bool move_cursors(struct db *db, const struct moves *m, struct arena *mem, struct err *err)
 {
     struct columns *c = columns_new(mem, 10);
     for (size_t k = 0; k < m->count; k++)
         add_move(c, &m->all[k]);
-    int64_t affected;
-    if (!create_cursors(db, m, mem, err) || !columns_exec(c, db, &q_cursor_move, &affected, err))
+    if (!create_cursors(db, m, mem, err) || !columns_exec(c, db, &q_cursor_move, NULL, err))
         return err_in(err, "cursors");
-    *moved = affected == (int64_t)m->count;
     return true;
 }
 
@@ -155,10 +151,27 @@ static bool store_rows(struct db *db, const struct batch *const *batches, size_t
     return true;
 }
 
-static bool store_whole(struct db *db, const struct batch *const *batches, size_t count, struct arena *mem,
-                        struct err *err)
+/* All in one round trip. */
+static bool store_whole(struct db *db, const struct batch *const *batches, size_t count,
+                        const struct moves *moves, struct arena *mem, struct err *err)
 {
-    return store_readings(db, batches, count, mem, err) && store_rows(db, batches, count, mem, err);
+    return db_begin_piped(db, err) && move_cursors(db, moves, mem, err) &&
+           store_readings(db, batches, count, mem, err) && store_rows(db, batches, count, mem, err) &&
+           db_commit(db, err);
+}
+
+static bool store_sifted(struct db *db, const struct batch *const *batches, size_t count,
+                         const struct moves *moves, struct arena *mem, struct refused_rows *refused,
+                         struct err *err)
+{
+    return db_begin(db, err) && move_cursors(db, moves, mem, err) &&
+           load_sifted(db, batches, count, mem, refused, err) && db_commit(db, err);
+}
+
+/* Some cursor stood elsewhere (0015_cursor_moves.sql). */
+static bool is_stale(const struct err *err)
+{
+    return strcmp(err->sqlstate, "VS001") == 0;
 }
 
 /* One transaction. True with LOAD_STALE: nothing was stored. */
@@ -167,24 +180,20 @@ static bool load_together(struct db *db, const struct batch *const *batches, siz
 {
     struct moves moves = {0};
     struct refused_rows refused = {0};
+    struct err why = {0};
     *result = (struct load_result){.fate = LOAD_STALE};
     if (!moves_of(batches, count, mem, &moves))
         return true;
-    if (!db_begin(db, err))
-        return false;
-    bool moved = false;
-    if (!move_cursors(db, &moves, mem, &moved, err) ||
-        (moved && (!(sifted ? load_sifted(db, batches, count, mem, &refused, err)
-                            : store_whole(db, batches, count, mem, err)) ||
-                   !db_commit(db, err)))) {
-        db_rollback(db);
-        return false;
-    }
-    if (moved)
+    if (sifted ? store_sifted(db, batches, count, &moves, mem, &refused, &why)
+               : store_whole(db, batches, count, &moves, mem, &why)) {
         *result = (struct load_result){.fate = LOAD_STORED, .refused = refused};
-    else
-        db_rollback(db);
-    return true;
+        return true;
+    }
+    db_rollback(db);
+    if (is_stale(&why))
+        return true;
+    *err = why;
+    return false;
 }
 
 /* Serialisation failures and deadlocks are nobody's fault: the cursor tells what to do next. */

@@ -7,12 +7,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { MAX_PARAMS = 100, VOID_OID = 2278, WHAT_TEXT = 100 };
+enum { MAX_PARAMS = 100, VOID_OID = 2278 };
 
-/* How a statement is called in messages. */
-static const char *what_text(const struct query *q, char room[static WHAT_TEXT])
+const char *statement_text(const struct query *q, char room[static STATEMENT_TEXT])
 {
-    snprintf(room, WHAT_TEXT, "statement '%s'", q->name);
+    snprintf(room, STATEMENT_TEXT, "statement '%s'", q->name);
     return room;
 }
 
@@ -65,6 +64,7 @@ void db_close(struct db *db)
         return;
     PQfinish(db->conn);
     buffer_free(&db->copy_text);
+    buffer_free(&db->piped);
     free(db->prepared);
     free(db);
 }
@@ -121,6 +121,8 @@ bool db_begin(struct db *db, struct err *err)
 bool db_commit(struct db *db, struct err *err)
 {
     char tag[32];
+    if (db->piping)
+        return link_pipe_commit(db, err);
     if (!link_start(db, err) || !link_simple(db, "cannot commit", "COMMIT", tag, err))
         return false;
     /* The server answers COMMIT of a failed transaction with success and the tag ROLLBACK. */
@@ -135,6 +137,8 @@ void db_rollback(struct db *db)
     char tag[32];
 
     link_restart_deadline(db);
+    if (db->piping)
+        link_pipe_give_up(db);
     if (db->copying) {
         db->copying = NULL;
         db->copy_text.used = 0;
@@ -171,7 +175,7 @@ bool db_back_to_mark(struct db *db, struct err *err)
     return mark_step(db, "ROLLBACK TO SAVEPOINT mark; RELEASE SAVEPOINT mark", err);
 }
 
-static bool is_prepared(const struct db *db, const struct query *q)
+bool link_is_prepared(const struct db *db, const struct query *q)
 {
     for (size_t i = 0; i < db->prepared_count; i++)
         if (db->prepared[i] == q)
@@ -179,14 +183,8 @@ static bool is_prepared(const struct db *db, const struct query *q)
     return false;
 }
 
-static bool prepare(struct db *db, const struct query *q, const char *what, struct err *err)
+bool link_note_prepared(struct db *db, const struct query *q, struct err *err)
 {
-    if (is_prepared(db, q))
-        return true;
-    if (!PQsendPrepare(db->conn, q->name, q->text, 0, NULL))
-        return link_lost(db, what, err);
-    if (!link_flush(db, what, err) || !link_drain(db, what, err))
-        return false;
     if (db->prepared_count == db->prepared_room) {
         size_t room = db->prepared_room ? 2 * db->prepared_room : 32;
         const struct query **list = realloc(db->prepared, room * sizeof *list);
@@ -199,10 +197,17 @@ static bool prepare(struct db *db, const struct query *q, const char *what, stru
     return true;
 }
 
-enum { FORM_TEXT, FORM_BINARY };
+static bool prepare(struct db *db, const struct query *q, const char *what, struct err *err)
+{
+    if (link_is_prepared(db, q))
+        return true;
+    if (!PQsendPrepare(db->conn, q->name, q->text, 0, NULL))
+        return link_lost(db, what, err);
+    return link_flush(db, what, err) && link_drain(db, what, err) && link_note_prepared(db, q, err);
+}
 
-static bool send(struct db *db, const struct query *q, const struct db_value *params, int count, int form,
-                 const char *what, struct err *err)
+bool link_send(struct db *db, const struct query *q, const struct db_value *params, int count, int form,
+               const char *what, struct err *err)
 {
     char room[MAX_PARAMS][VALUE_TEXT];
     const char *values[MAX_PARAMS];
@@ -210,8 +215,6 @@ static bool send(struct db *db, const struct query *q, const struct db_value *pa
 
     if (count != q->params || count > MAX_PARAMS)
         BUG("%s has %d parameters and got %d", what, q->params, count);
-    if (!prepare(db, q, what, err))
-        return false;
     for (int i = 0; i < count; i++) {
         bool binary = params[i].type == DB_BYTES;
         values[i] = binary ? params[i].pointer : value_text(&params[i], room[i]);
@@ -223,6 +226,12 @@ static bool send(struct db *db, const struct query *q, const struct db_value *pa
     if (!PQsendQueryPrepared(db->conn, q->name, count, values, lengths, formats, form))
         return link_lost(db, what, err);
     return true;
+}
+
+static bool send(struct db *db, const struct query *q, const struct db_value *params, int count, int form,
+                 const char *what, struct err *err)
+{
+    return prepare(db, q, what, err) && link_send(db, q, params, count, form, what, err);
 }
 
 /* The one result of a statement that was sent. */
@@ -258,9 +267,11 @@ static bool has_no_rows(const PGresult *r)
 bool db_exec(struct db *db, const struct query *q, const struct db_value *params, int count,
              int64_t *affected, struct err *err)
 {
-    char what[WHAT_TEXT];
+    char what[STATEMENT_TEXT];
     PGresult *result;
-    if (!link_start(db, err) || !send(db, q, params, count, FORM_TEXT, what_text(q, what), err) ||
+    if (db->piping)
+        return link_pipe_add(db, q, params, count, statement_text(q, what), err);
+    if (!link_start(db, err) || !send(db, q, params, count, FORM_TEXT, statement_text(q, what), err) ||
         !receive(db, what, &result, err))
         return false;
     bool good = has_no_rows(result);
@@ -275,10 +286,10 @@ bool db_exec(struct db *db, const struct query *q, const struct db_value *params
 bool db_query(struct db *db, const struct query *q, const struct db_value *params, int count,
               struct rows **rows, struct err *err)
 {
-    char what[WHAT_TEXT];
+    char what[STATEMENT_TEXT];
     PGresult *result;
     *rows = NULL;
-    if (!link_start(db, err) || !send(db, q, params, count, FORM_TEXT, what_text(q, what), err) ||
+    if (!link_start(db, err) || !send(db, q, params, count, FORM_TEXT, statement_text(q, what), err) ||
         !receive(db, what, &result, err))
         return false;
     if (PQresultStatus(result) != PGRES_TUPLES_OK) {
@@ -319,8 +330,8 @@ static bool stream_step(struct db *db, const char *what, PGresult *r, db_row_fn 
 bool db_stream(struct db *db, const struct query *q, const struct db_value *params, int count,
                db_row_fn *on_row, void *context, struct err *err)
 {
-    char what[WHAT_TEXT];
-    if (!link_start(db, err) || !send(db, q, params, count, FORM_BINARY, what_text(q, what), err))
+    char what[STATEMENT_TEXT];
+    if (!link_start(db, err) || !send(db, q, params, count, FORM_BINARY, statement_text(q, what), err))
         return false;
     if (!PQsetSingleRowMode(db->conn))
         BUG("%s cannot be read row by row", what);
@@ -342,7 +353,7 @@ bool db_stream(struct db *db, const struct query *q, const struct db_value *para
 
 bool db_script(struct db *db, const char *name, const char *text, struct err *err)
 {
-    char tag[32], what[WHAT_TEXT];
+    char tag[32], what[STATEMENT_TEXT];
     snprintf(what, sizeof what, "script '%s'", name);
     return link_start(db, err) && link_simple(db, what, text, tag, err);
 }

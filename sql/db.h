@@ -99,6 +99,12 @@ int db_socket(const struct db *db);     /* of the link, to be cut in an emergenc
 const char *db_redacted(const char *conninfo, struct arena *mem);
 
 MUST_USE bool db_begin(struct db *db, struct err *err);
+/*
+ * A transaction in one round trip: db_exec only queues its statement ('affected' is left alone), and
+ * db_commit sends all, which then run in order until one fails, and tells the first failure. Nothing else but
+ * db_rollback may be called meanwhile.
+ */
+MUST_USE bool db_begin_piped(struct db *db, struct err *err);
 MUST_USE bool db_commit(struct db *db, struct err *err);
 void db_rollback(struct db *db);
 /* A point inside the transaction to which a part that failed can be taken back; marks nest. */

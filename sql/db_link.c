@@ -42,6 +42,8 @@ bool link_start(struct db *db, struct err *err)
 {
     if (db->copying)
         BUG("a statement inside COPY '%s'", db->copying->name);
+    if (db->piping)
+        BUG("a statement with an answer inside a piped transaction");
     link_restart_deadline(db);
     if (db->broken) {
         err_set(err, ERR_UNAVAILABLE, "the connection to the database was lost");
@@ -326,8 +328,7 @@ static enum err_kind kind_of(const char *state, const char **hint)
     return *hint ? ERR_CONFIG : ERR_REJECTED;
 }
 
-/* Fills *err from the server's refusal and frees the result. */
-static bool fill_refusal(struct db *db, const char *what, PGresult *result, struct err *err)
+bool link_fill_refusal(struct db *db, const char *what, PGresult *result, struct err *err)
 {
     const char *state = PQresultErrorField(result, PG_DIAG_SQLSTATE);
     const char *primary = PQresultErrorField(result, PG_DIAG_MESSAGE_PRIMARY);
@@ -374,7 +375,7 @@ bool link_drain(struct db *db, const char *what, struct err *err)
         if (!r)
             return good;
         if (PQresultStatus(r) == PGRES_FATAL_ERROR) {
-            good = fill_refusal(db, what, r, err);
+            good = link_fill_refusal(db, what, r, err);
             continue;
         }
         if (is_copy(r))
@@ -385,7 +386,7 @@ bool link_drain(struct db *db, const char *what, struct err *err)
 
 bool link_refused(struct db *db, const char *what, PGresult *result, struct err *err)
 {
-    fill_refusal(db, what, result, err);
+    link_fill_refusal(db, what, result, err);
     struct err ignored = {0}; /* the first failure counts */
     return link_drain(db, what, &ignored) && false;
 }

@@ -21,6 +21,8 @@ struct db {
     size_t prepared_count, prepared_room;
     const struct query *copying; /* NULL outside of a COPY */
     struct buffer copy_text;
+    bool piping;         /* db_begin_piped: statements are queued only */
+    struct buffer piped; /* of what was queued, in order */
 };
 
 struct rows {
@@ -62,6 +64,25 @@ bool link_drain(struct db *db, const char *what, struct err *err);
 bool link_lost(struct db *db, const char *what, struct err *err);
 /* Fills *err from the server's refusal, frees the result and takes what else the statement left. */
 bool link_refused(struct db *db, const char *what, PGresult *result, struct err *err);
+
+/* As link_refused, but what else the statement left stays to be read. */
+bool link_fill_refusal(struct db *db, const char *what, PGresult *result, struct err *err);
+
+/* Statements, db.c. */
+enum { FORM_TEXT, FORM_BINARY, STATEMENT_TEXT = 100 };
+/* How a statement is called in messages. */
+const char *statement_text(const struct query *q, char room[static STATEMENT_TEXT]);
+bool link_is_prepared(const struct db *db, const struct query *q);
+bool link_note_prepared(struct db *db, const struct query *q, struct err *err);
+/* Queues the running of a prepared statement; the cells of its rows will have the form. */
+bool link_send(struct db *db, const struct query *q, const struct db_value *params, int count, int form,
+               const char *what, struct err *err);
+
+/* Inside db_begin_piped. Giving up leaves the transaction open. */
+bool link_pipe_add(struct db *db, const struct query *q, const struct db_value *params, int count,
+                   const char *what, struct err *err);
+bool link_pipe_commit(struct db *db, struct err *err);
+void link_pipe_give_up(struct db *db);
 
 /* Sends a text of one or more statements without parameters and takes all results. 'last' (may be NULL) gets
  * the last one's command tag. */

@@ -342,6 +342,63 @@ START_TEST(a_failed_transaction_does_not_pass_as_committed)
 }
 END_TEST
 
+static void pipe_insert(int64_t value)
+{
+    const struct db_value param = db_int(value);
+    ck_assert(db_exec(db, statement("INSERT INTO t SELECT 12 / $1::integer", 1), &param, 1, NULL, &err));
+}
+
+START_TEST(a_piped_transaction_is_kept_or_undone)
+{
+    script("CREATE TEMP TABLE t (a integer)");
+    ck_assert(db_begin_piped(db, &err));
+    pipe_insert(12);
+    pipe_insert(6);
+    ck_assert_msg(db_commit(db, &err), "%s", err.text);
+    ck_assert(db_begin_piped(db, &err));
+    pipe_insert(4);
+    db_rollback(db);
+    ck_assert_int_eq(int_of("SELECT sum(a) FROM t"), 3);
+}
+END_TEST
+
+START_TEST(after_a_failure_nothing_of_a_piped_transaction_is_done)
+{
+    script("CREATE TEMP TABLE t (a integer CHECK (a < 12))");
+    ck_assert(db_begin_piped(db, &err));
+    pipe_insert(3);
+    pipe_insert(0); /* the first failure is told */
+    pipe_insert(1);
+    ck_assert(!db_commit(db, &err));
+    ck_assert_int_eq(err.kind, ERR_REJECTED);
+    ck_assert_str_eq(err.sqlstate, "22012");
+    ck_assert_msg(strstr(err.text, "division by zero"), "%s", err.text);
+    err_clear(&err);
+    db_rollback(db);
+    ck_assert_int_eq(int_of("SELECT count(*) FROM t"), 0);
+}
+END_TEST
+
+START_TEST(a_piped_statement_is_prepared_once)
+{
+    const struct query *good = statement("INSERT INTO t VALUES (1)", 0), *bad = statement("nonsense", 0);
+    script("CREATE TEMP TABLE t (a integer)");
+    for (int k = 0; k < 2; k++) {
+        ck_assert(db_begin_piped(db, &err));
+        ck_assert(db_exec(db, good, NULL, 0, NULL, &err) && db_exec(db, good, NULL, 0, NULL, &err));
+        ck_assert_msg(db_commit(db, &err), "%s", err.text);
+    }
+    for (int k = 0; k < 2; k++) { /* what could not be prepared is tried again */
+        ck_assert(db_begin_piped(db, &err));
+        ck_assert(db_exec(db, bad, NULL, 0, NULL, &err) && !db_commit(db, &err));
+        ck_assert_str_eq(err.sqlstate, "42601");
+        err_clear(&err);
+        db_rollback(db);
+    }
+    ck_assert_int_eq(int_of("SELECT sum(a) FROM t"), 4);
+}
+END_TEST
+
 START_TEST(a_script_runs_all_or_tells_what_failed)
 {
     script("CREATE TEMP TABLE t (a integer); INSERT INTO t VALUES (1); INSERT INTO t VALUES (2);");
@@ -579,6 +636,9 @@ static Suite *suite(void)
     tcase_add_test(t, a_stream_reports_a_failure_after_some_rows);
     tcase_add_test(t, a_transaction_is_kept_or_undone);
     tcase_add_test(t, a_failed_transaction_does_not_pass_as_committed);
+    tcase_add_test(t, a_piped_transaction_is_kept_or_undone);
+    tcase_add_test(t, after_a_failure_nothing_of_a_piped_transaction_is_done);
+    tcase_add_test(t, a_piped_statement_is_prepared_once);
     tcase_add_test(t, a_script_runs_all_or_tells_what_failed);
     tcase_add_loop_test(t, a_refusal_says_what_the_caller_can_do, 0, sizeof refusals / sizeof *refusals);
     tcase_add_test(t, a_message_names_statement_cause_and_detail_in_one_line);

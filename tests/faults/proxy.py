@@ -9,7 +9,8 @@ It runs in a thread of the test. Its behaviour is one word, `mode`, that may cha
 import asyncio
 import threading
 
-COMMIT = b"Q\x00\x00\x00\x0bCOMMIT\x00"
+# As a statement of its own, and as the prepared statement "commit" bound to no portal at the end of a pipe.
+COMMITS = (b"Q\x00\x00\x00\x0bCOMMIT\x00", b"\x00commit\x00")
 
 
 class Proxy:
@@ -54,7 +55,7 @@ class Proxy:
 
     async def pump(self, reader, writer, state, from_client):
         while data := await reader.read(65536):
-            if from_client and COMMIT in data:
+            if from_client and any(commit in data for commit in COMMITS):
                 state["committing"] = True
             if self.mode == "silent":
                 continue
