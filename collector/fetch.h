@@ -1,6 +1,6 @@
 /*
  * HTTP: many transfers at once in one thread, and single ones. The only user of libcurl, with its own parts
- * fetch_transfer and fetch_url.
+ * fetch_shards, fetch_transfer and fetch_url.
  *
  * HTTP/1.1 with connections kept; http or https as the url says, no redirects, proxies, cookies or netrc;
  * certificates are always checked; an address with a user name or password in it is refused, and so is an
@@ -53,6 +53,9 @@ struct fetch;
 
 MUST_USE bool fetch_new(struct fetch **f, const struct fetch_limits *limits, struct err *err);
 void fetch_free(struct fetch *f); /* NULL is fine; unfinished transfers are given up */
+
+/* From now on so many different hosts will be asked. */
+void fetch_expect(struct fetch *f, size_t targets);
 
 /* Begins a transfer; tag comes back with its end. What is refused fails at its end, like any other failure.
  * Nothing of access is needed after the call. */

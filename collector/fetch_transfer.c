@@ -129,6 +129,7 @@ static void set_limits(CURL *easy, const struct fetch_limits *limits)
 static void set_protocol(CURL *easy, struct curl_slist *headers)
 {
     curl_easy_setopt(easy, CURLOPT_NOSIGNAL, 1L);
+    curl_easy_setopt(easy, CURLOPT_PROTOCOLS_STR, "http,https");
     curl_easy_setopt(easy, CURLOPT_HTTP_VERSION, (long)CURL_HTTP_VERSION_1_1);
     curl_easy_setopt(easy, CURLOPT_HTTP09_ALLOWED, 0L);
     curl_easy_setopt(easy, CURLOPT_FOLLOWLOCATION, 0L);
@@ -143,6 +144,17 @@ static void set_protocol(CURL *easy, struct curl_slist *headers)
     curl_easy_setopt(easy, CURLOPT_CERTINFO, 1L);
 }
 
+/* libcurl shares the system's certificates among connections only where they come from a file alone; else
+ * each connection has its own copy of them all. */
+static void use_system_trust(struct transfer *t)
+{
+    curl_easy_getinfo(t->easy, CURLINFO_CAINFO, &t->system_ca_file);
+    curl_easy_getinfo(t->easy, CURLINFO_CAPATH, &t->system_ca_path);
+    if (t->system_ca_file && eaccess(t->system_ca_file, R_OK) == 0)
+        t->system_ca_path = NULL;
+    curl_easy_setopt(t->easy, CURLOPT_CAPATH, t->system_ca_path);
+}
+
 bool transfer_set_up(struct transfer *t, const struct fetch_limits *limits, struct curl_slist *headers)
 {
     t->easy = curl_easy_init();
@@ -151,8 +163,7 @@ bool transfer_set_up(struct transfer *t, const struct fetch_limits *limits, stru
     t->max_bytes = limits->max_bytes;
     set_limits(t->easy, limits);
     set_protocol(t->easy, headers);
-    curl_easy_getinfo(t->easy, CURLINFO_CAINFO, &t->system_ca_file);
-    curl_easy_getinfo(t->easy, CURLINFO_CAPATH, &t->system_ca_path);
+    use_system_trust(t);
     curl_easy_setopt(t->easy, CURLOPT_PRIVATE, t);
     curl_easy_setopt(t->easy, CURLOPT_ERRORBUFFER, t->curl_error);
     curl_easy_setopt(t->easy, CURLOPT_WRITEFUNCTION, on_bytes);
@@ -178,6 +189,10 @@ void transfer_release(struct transfer *t)
 static bool set_trust(struct transfer *t, const struct fetch_access *access, struct err *err)
 {
     const char *ca_file = access->ca_file;
+    bool is_usual = !ca_file && !access->pinned_key;
+    if (is_usual && t->has_usual_trust)
+        return true;
+    t->has_usual_trust = is_usual;
     if (ca_file && eaccess(ca_file, R_OK) < 0)
         return err_set(err, ERR_CONFIG, "cannot read its ca_file '%s': %s", ca_file, strerror(errno));
     curl_easy_setopt(t->easy, CURLOPT_CAINFO, ca_file ? ca_file : t->system_ca_file);
@@ -220,7 +235,6 @@ bool transfer_begin(struct transfer *t, const char *url, const struct fetch_acce
         refuse(t, err.text);
         return false;
     }
-    curl_easy_setopt(t->easy, CURLOPT_PROTOCOLS_STR, t->url.is_https ? "https" : "http");
     curl_easy_setopt(t->easy, CURLOPT_URL, url);
     return true;
 }

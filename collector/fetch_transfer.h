@@ -14,8 +14,9 @@ enum { TRANSFER_WHY = 400 };
 
 struct transfer {
     CURL *easy;
-    struct transfer *next; /* in a list of idle or of refused ones */
-    struct shard *shard;
+    struct transfer *next;          /* in a list of idle or of ended ones */
+    CURLM *multi;                   /* while it is under way there */
+    CURLcode code;                  /* that it ended with */
     struct curl_slist *own_headers; /* of a request that carries a body; else NULL */
     void *tag;
     char *bytes;
@@ -24,6 +25,7 @@ struct transfer {
     struct url_facts url;
     struct networks networks;
     const char *system_ca_file, *system_ca_path;
+    bool has_usual_trust; /* the system's certificates, any key */
     char authorization[CREDENTIAL_HEADER];
     struct curl_slist authorized; /* the line above, before the usual headers */
     char refusal[TRANSFER_WHY];   /* by our own rules; "" when there is none */

@@ -2,19 +2,24 @@
  * Which source is asked next, and how many at a time.
  *
  * Sources that do not answer hold their place until a deadline. So that they do not keep others waiting, a
- * source is doubtful while it fails, and once an answer takes long; the doubtful ones have few places.
+ * source is doubtful while it fails, and once an answer takes long; the doubtful ones have few places. And so
+ * that a site that answers slowly does not keep other sites waiting, the last quarter of the places is for
+ * sites that hold less than an equal share.
  */
 #ifndef COLLECTOR_LANES_H
 #define COLLECTOR_LANES_H
 
-#include "roster.h"
 #include "schedule.h"
+#include "station.h"
 
 struct lanes {
     size_t most; /* asked at a time, while they answer soon */
     struct schedule *due[LANES];
     size_t under_way[LANES];
-    int64_t looked_ms; /* for long answers */
+    struct lanes_site *sites;
+    size_t site_count;
+    size_t parked;                            /* due, and waiting for their site's share */
+    struct station *first_asked, *last_asked; /* sound ones under way; the longest asked comes first */
 };
 
 void lanes_init(struct lanes *l, size_t most);
@@ -30,8 +35,8 @@ int64_t lanes_next_ms(const struct lanes *l, int64_t at_latest_ms);
 
 /* A source holds its place from its request to its answer. */
 void lanes_ask(struct lanes *l, struct station *st, int64_t now_ms);
-void lanes_answered(struct lanes *l, const struct station *st);
+void lanes_answered(struct lanes *l, struct station *st);
 /* Answers that take long give their places among the sound ones free. */
-void lanes_doubt(struct lanes *l, const struct roster *roster, int64_t now_ms);
+void lanes_doubt(struct lanes *l, int64_t now_ms);
 
 #endif

@@ -93,8 +93,10 @@ static void put_after_failure(struct reader *r, struct station *st)
 
 static bool make_fetch(struct reader *r, size_t targets, struct err *err)
 {
-    if (r->fetch)
+    if (r->fetch) {
+        fetch_expect(r->fetch, targets);
         return true;
+    }
     struct fetch_limits limits = fetch_usual_limits;
     limits.targets = targets;
     return fetch_new(&r->fetch, &limits, err);
@@ -228,7 +230,7 @@ static void ask_due(struct reader *r)
 {
     if (r->pending.stuck)
         return;
-    lanes_doubt(&r->lanes, &r->roster, clock_mono_ms());
+    lanes_doubt(&r->lanes, clock_mono_ms());
     for (struct station *st; (st = lanes_next(&r->lanes, clock_mono_ms()));)
         ask(r, st);
 }

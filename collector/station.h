@@ -32,6 +32,8 @@ struct station {
     struct arena *mem; /* documents of the answer under way; NULL: none */
     bool in_flight;
     enum lane lane;
+    struct lanes_site *site;        /* in its lane; NULL: never was in one */
+    struct station *before, *after; /* in its lane */
     int64_t asked_ms;
     bool discard;  /* what is under way belongs to a position that is no longer ours */
     bool is_new;   /* since the newest register */
