@@ -115,7 +115,8 @@ struct mock_ledger mock_ask_ledger(const struct mock *m, bool freeze)
     if (freeze)
         pclose(ask(m, "freeze"));
     FILE *in = ask(m, "ledger");
-    if (fscanf(in, "answers %lf late %lf", &out.answers, &out.late_p99_s) != 2)
+    if (fscanf(in, "answers %lf connections %lf late %lf", &out.answers, &out.connections, &out.late_p99_s) !=
+        3)
         bench_fail("the mock fleet does not tell its ledger");
     while (fscanf(in, "%" SCNu32 " %" SCNu64, &source, &next) == 2) {
         out.next[source] = next;

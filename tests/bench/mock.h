@@ -1,7 +1,7 @@
 /*
  * Starts the mock fleet (mock_fleet.c) beside a benchmark; it ends with it.
  *
- * Its sources lie on 250 addresses of the loopback and as many ports as that takes: each is a host of its
+ * Its sources lie on 25 addresses of the loopback and as many ports as that takes: each is a host of its
  * own.
  */
 #ifndef BENCH_MOCK_H
@@ -11,7 +11,7 @@
 
 #include <stdbool.h>
 
-enum { MOCK_URL = 80, MOCK_ADDRESSES = 250 };
+enum { MOCK_URL = 80, MOCK_ADDRESSES = 25 };
 
 struct mock_options {
     uint32_t sources, fans;
@@ -30,7 +30,7 @@ struct mock {
 void mock_start(struct mock *m, const struct mock_options *options);
 void mock_stop(struct mock *m);
 struct mock_ledger {
-    double answers, observations; /* given; handed out by /sample */
+    double answers, connections, observations; /* given; taken; handed out by /sample */
     double late_p99_s; /* 99th percentile of how much later than a period sources were asked again */
     uint64_t *next;    /* of each source: behind the last one handed out; 0: none was */
 };

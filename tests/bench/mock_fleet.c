@@ -3,9 +3,9 @@
  * its own epoll loop, so that not one request is lost.
  *
  * It listens on several ports, and answers on every loopback address only. Source N is at /fN (feed) or /mN
- * (MTConnect), on whatever address and port. /ledger tells how many answers were given and how far each
- * source was handed out; after /freeze no source says anything new. The first line on standard output tells
- * the first port.
+ * (MTConnect), on whatever address and port. /ledger tells how many answers were given, how many connections
+ * were taken and how far each source was handed out; after /freeze no source says anything new. The first
+ * line on standard output tells the first port.
  */
 #include "base/clock.h"
 #include "bench.h"
@@ -50,8 +50,8 @@ struct connection {
 static struct {
     struct plant plant;
     uint32_t sources;
-    uint64_t *handed_out; /* the next sequence of each source */
-    uint64_t answers;
+    uint64_t *handed_out;             /* the next sequence of each source */
+    uint64_t answers, connections;    /* given; taken */
     int64_t *asked_us;                /* when each source was last asked by /sample */
     uint64_t late_ms[LATE_MS], lates; /* how much longer than a period after that it was asked again */
     int64_t frozen_us;                /* 0: not frozen */
@@ -145,7 +145,8 @@ static PRINTF_LIKE(2, 3) void add_line(struct buffer *out, const char *fmt, ...)
 
 static void write_ledger(struct buffer *body)
 {
-    add_line(body, "answers %" PRIu64 " late %.3f\n", mock.answers, lateness_p99_s());
+    add_line(body, "answers %" PRIu64 " connections %" PRIu64 " late %.3f\n", mock.answers, mock.connections,
+             lateness_p99_s());
     for (uint32_t k = 0; k < mock.sources; k++)
         if (mock.handed_out[k])
             add_line(body, "%" PRIu32 " %" PRIu64 "\n", k, mock.handed_out[k]);
@@ -260,6 +261,7 @@ static void accept_all(int listener)
             continue;
         }
         setsockopt(fd, IPPROTO_TCP, TCP_NODELAY, &on, sizeof on);
+        mock.connections++;
         struct connection *c = connection_new(fd);
         if (mock.tls) {
             c->tls = SSL_new(mock.tls);
