@@ -7,19 +7,26 @@
 
 #include "block.h"
 
+/* Where readings came from: a journal row (journal_no from 1 on) or a block (0). */
+struct origin {
+    int64_t journal_no, received_us;
+};
+
 struct piled {
     struct reading reading;
-    int64_t received_us;
+    uint32_t origin;
 };
 
 struct pile {
-    struct arena *mem;
-    struct piled *all;
+    struct piled *all, *room; /* room: as many, to sort into; NULL: not yet needed */
     size_t count, capacity;
-    int64_t open_from_us; /* the beginning of the first UTC day that is not closed */
+    struct origin *origins;
+    size_t origin_count, origin_capacity;
+    int64_t
+        open_from_us; /* readings from here on become blocks of an hour, those before blocks of a UTC day */
 };
 
-/* A block to be: readings of one fan in one closed day, or in one hour of an open day. */
+/* A block to be: readings of one fan in one day, or in one hour. */
 struct unit {
     uint32_t fan_no;
     int64_t starts_us;
@@ -29,10 +36,19 @@ struct unit {
     size_t count;
 };
 
-/* Unpacks a block onto the pile. */
+void pile_free(struct pile *p); /* what it holds */
+/* A new origin for the readings that are added next. */
+void pile_from(struct pile *p, int64_t journal_no, int64_t received_us);
+void pile_add(struct pile *p, const struct reading *r);
+/* Unpacks a block onto the pile, as an origin of its own; mem is needed until it returns. */
 MUST_USE bool pile_block(struct pile *p, const uint8_t *block, size_t bytes, int64_t received_us,
-                         struct err *err);
-/* By fan, time and receipt; what is alike in all keeps its order. */
+                         struct arena *mem, struct err *err);
+/* By fan; each fan's in the order in which they were added. */
+void pile_sort_by_fan(struct pile *p);
+/* By origin; each origin's in the order in which they lay. */
+void pile_sort_by_origin(struct pile *p);
+/* By fan, time and arrival: blocks, then the journal in its order. So readings of one moment always come in
+ * the same order, however they were sealed. */
 void pile_sort(struct pile *p);
 /* The units of a sorted pile, one by one; *at begins at 0. False: there are no more. */
 bool pile_unit(const struct pile *p, size_t *at, struct unit *u);

@@ -29,16 +29,22 @@ enum {
 static struct {
     bool once, catch_up, no_seal;
     int64_t in_flight;
+    struct seal_keep keep;
     const char *state;
     struct service_settings service;
     struct spooling_settings spool;
-} options = {.in_flight = 64, .spool = {.max_mb = 2048, .reserve_mb = 64}};
+} options = {.in_flight = 64, .keep = {.raw_days = 90}, .spool = {.max_mb = 2048, .reserve_mb = 64}};
 
 const struct opt run_options[] = {
     {"once", NULL, "Ask each source once, then end", OPT_FLAG, &options.once, 0, 0},
     {"catch-up", NULL, "End when every source has been read to its end", OPT_FLAG, &options.catch_up, 0, 0},
     {"in-flight", "N", "Ask at most N sources at a time (64)", OPT_INT, &options.in_flight, 1, 4096},
     {"no-seal", NULL, "Leave the journal as it is", OPT_FLAG, &options.no_seal, 0, 0},
+    {"keep-raw-days", "N",
+     "In a run without end, drop readings that are older; their summaries stay (90; 0: never)", OPT_INT,
+     &options.keep.raw_days, 0, 36500},
+    {"keep-summaries-days", "N", "In a run without end, drop daily summaries that are older (0: never)",
+     OPT_INT, &options.keep.summary_days, 0, 36500},
     {"state", "DIR",
      "Keep here what health and the next run need to know (else $STATE_DIRECTORY, else beside the spool)",
      OPT_TEXT, &options.state, 0, 0},
@@ -104,6 +110,8 @@ static bool fold(struct run *run, struct err *err)
 
 static bool seal(struct run *run, struct err *err)
 {
+    if (run->mode == READ_FOR_EVER) /* history that is caught up is looked at first */
+        run->upkeep.keep = options.keep;
     return options.no_seal || upkeep_seal(&run->upkeep, run->connection.db, alive, run, err);
 }
 

@@ -1,390 +1,281 @@
 #include "seal.h"
 
 #include "base/clock.h"
-#include "columns.h"
-#include "pile.h"
 #include "queries.h"
-#include "summary.h"
+#include "seal_blocks.h"
+#include "seal_part.h"
+#include "seal_partitions.h"
 
-#include <inttypes.h>
 #include <stdio.h>
 #include <string.h>
 
-/* Every day that a step touches is a partition that it locks. */
-enum { STEP_READINGS = 2000000, STEP_DAYS = 500, PARTITIONS_AT_ONCE = 32 };
-static const char LOCK_NOT_AVAILABLE[] = "55P03";
+enum { STEP_READINGS = 2000000 };
 static const size_t STEP_BYTES = (size_t)4 * 1024 * 1024 * 1024;
+static const char LOCK_NOT_AVAILABLE[] = "55P03";
 
-enum { JOURNAL_SITE, JOURNAL_NO, JOURNAL_RECEIVED, JOURNAL_DATA };
-enum { DUE_SITE, DUE_FAN_NO, DUE_DAY };
-enum { BLOCK_RECEIVED, BLOCK_DATA };
+/* What is found in the database (seal_state.sql). */
+struct state {
+    int64_t moves;
+    int closed_part;
+    struct seal_place place;
+    const char *next_site; /* with readings that are not sealed in the closed part; NULL: none */
+    bool holds_sealed;     /* the closed part is not empty */
+    bool open_is_due;
+    const char *day_site;
+    int64_t day_fan_no;
+    int32_t raw_from;
+};
 
-/* One step: some journal rows, or some fan-days that lie in hour blocks, with all that they are merged with.
- */
 struct step {
     struct db *db;
     struct arena *mem;
-    const char *site;
-    struct pile pile;
-    int64_t *journal_nos;
-    size_t journal_count;
-    struct columns *days, *hours;    /* (fan, start) of the units */
-    int64_t first_us[2], last_us[2]; /* earliest and latest start of hours [0] and days [1] */
+    int64_t now_us, max_readings;
+    struct seal_due due;
+    int64_t open_day_us; /* the beginning of the first day that is not closed */
+    struct state state;
+    struct seal_report *out;
 };
 
-/* A transaction that no other sealer shares; *taken is false when one is at work. */
-static bool begin_alone(struct db *db, bool *taken, struct err *err)
+static bool read_state(struct step *s, struct err *err)
 {
+    enum { MOVES, CLOSED, SITE, BEFORE, UNTIL, FAN_NO, NEXT, HOLDS, IS_DUE, DAY_SITE, DAY_FAN_NO, RAW_FROM };
+    const struct db_value params[] = {db_moment(s->due.closed_us), db_moment(s->due.latest_us)};
     struct rows *r;
-    if (!db_begin(db, err))
+    if (!db_query(s->db, &q_seal_state, params, 2, &r, err))
         return false;
-    if (!db_query(db, &q_seal_lock, NULL, 0, &r, err)) {
-        db_rollback(db);
-        return false;
-    }
-    *taken = rows_bool(r, 0, 0);
-    rows_free(r);
-    if (!*taken)
-        db_rollback(db);
-    return true;
-}
-
-/* Widens the span of days by the readings from 'first' on; false when a step should not be so wide. */
-static bool widen(const struct pile *p, size_t first, int32_t *first_day, int32_t *last_day)
-{
-    for (size_t k = first; k < p->count; k++) {
-        int32_t day = day_of(p->all[k].reading.at_us);
-        *first_day = day < *first_day ? day : *first_day;
-        *last_day = day > *last_day ? day : *last_day;
-    }
-    return *last_day - *first_day < STEP_DAYS;
-}
-
-/* Puts journal rows on the pile until they span too many days. */
-static bool pile_journal(struct step *s, const struct rows *r, struct err *err)
-{
-    int32_t first_day = INT32_MAX, last_day = INT32_MIN;
-    for (size_t k = 0; k < rows_count(r); k++) {
-        size_t bytes, before = s->pile.count;
-        const uint8_t *block = rows_bytes(r, k, JOURNAL_DATA, s->mem, &bytes);
-        if (!pile_block(&s->pile, block, bytes, rows_moment(r, k, JOURNAL_RECEIVED), err))
-            return err_in(err, "journal row %" PRId64 " of site '%s'", rows_int(r, k, JOURNAL_NO), s->site);
-        if (!widen(&s->pile, before, &first_day, &last_day) && k) {
-            s->pile.count = before;
-            return true;
-        }
-        s->journal_nos[s->journal_count++] = rows_int(r, k, JOURNAL_NO);
-    }
-    return true;
-}
-
-static bool take_journal(struct step *s, int64_t now_us, int64_t max_readings, struct err *err)
-{
-    int64_t closed_us = now_us - SEAL_GRACE_US;
-    const struct db_value params[] = {db_moment(closed_us - closed_us % US_PER_HOUR),
-                                      db_moment(now_us - SEAL_LATEST_US), db_int(max_readings)};
-    struct rows *r;
-    if (!db_query(s->db, &q_seal_journal, params, 3, &r, err))
-        return false;
-    s->journal_nos = arena_array(s->mem, int64_t, rows_count(r));
-    s->site = rows_count(r) ? arena_strdup(s->mem, rows_text(r, 0, JOURNAL_SITE)) : NULL;
-    bool ok = pile_journal(s, r, err);
-    rows_free(r);
-    return ok;
-}
-
-static void add_key(struct step *s, bool is_day, uint32_t fan_no, int64_t starts_us)
-{
-    struct columns *keys = is_day ? s->days : s->hours;
-    if (!columns_rows(keys) || starts_us < s->first_us[is_day])
-        s->first_us[is_day] = starts_us;
-    if (!columns_rows(keys) || starts_us > s->last_us[is_day])
-        s->last_us[is_day] = starts_us;
-    const struct db_value cells[] = {db_int(fan_no), db_moment(starts_us)};
-    columns_add(keys, cells);
-}
-
-static void keys_of_pile(struct step *s)
-{
-    struct unit u;
-    pile_sort(&s->pile);
-    for (size_t at = 0; pile_unit(&s->pile, &at, &u);)
-        add_key(s, u.is_day, u.fan_no, u.starts_us);
-}
-
-/* Days that are closed and still lie in hour blocks. */
-static bool take_hours_due(struct step *s, int64_t max_readings, struct err *err)
-{
-    const struct db_value params[] = {db_moment(s->pile.open_from_us), db_int(max_readings)};
-    struct rows *r;
-    if (!db_query(s->db, &q_seal_open_days, params, 2, &r, err))
-        return false;
-    s->site = rows_count(r) ? arena_strdup(s->mem, rows_text(r, 0, DUE_SITE)) : NULL;
-    for (size_t k = 0; k < rows_count(r); k++)
-        add_key(s, true, (uint32_t)rows_int(r, k, DUE_FAN_NO), rows_moment(r, k, DUE_DAY));
-    rows_free(r);
-    return true;
-}
-
-/* Some of the partitions that are missing; *made is 0 when none is. */
-static bool make_some_partitions(struct step *s, const struct db_value *params, int64_t *made, bool *taken,
-                                 struct err *err)
-{
-    struct rows *r = NULL;
-    *made = 0;
-    if (!begin_alone(s->db, taken, err))
-        return false;
-    if (!*taken)
-        return true;
-    bool ok = db_query(s->db, &q_seal_partitions, params, 3, &r, err);
-    *made = ok ? rows_int(r, 0, 0) : 0;
-    rows_free(r);
-    ok = ok && db_commit(s->db, err);
-    if (!ok)
-        db_rollback(s->db);
-    return ok;
-}
-
-/* In transactions of their own, and few at a time: making one locks out readers for a moment. */
-static bool make_partitions(struct step *s, bool days, bool *taken, struct err *err)
-{
-    const struct columns *keys = days ? s->days : s->hours;
-    struct db_value fans_and_starts[2];
-    columns_params(keys, fans_and_starts);
-    const struct db_value params[] = {db_text(days ? "reading_day" : "reading_hour"), fans_and_starts[1],
-                                      db_int(PARTITIONS_AT_ONCE)};
-    int64_t made = columns_rows(keys) > 0;
-    while (*taken && made) {
-        if (!make_some_partitions(s, params, &made, taken, err))
-            return err_in(err, "partitions");
-    }
-    return true;
-}
-
-static bool delete_journal(struct step *s, bool *all_there, struct err *err)
-{
-    int64_t affected = 0;
-    const struct db_value params[] = {db_text(s->site),
-                                      db_int_array(s->mem, s->journal_nos, s->journal_count)};
-    if (s->journal_count && !db_exec(s->db, &q_seal_journal_delete, params, 2, &affected, err))
-        return false;
-    *all_there = affected == (int64_t)s->journal_count;
-    return true;
-}
-
-static bool pile_rows(struct step *s, const struct rows *r, struct err *err)
-{
-    for (size_t k = 0; k < rows_count(r); k++) {
-        size_t bytes;
-        const uint8_t *block = rows_bytes(r, k, BLOCK_DATA, s->mem, &bytes);
-        if (!pile_block(&s->pile, block, bytes, rows_moment(r, k, BLOCK_RECEIVED), err))
-            return err_in(err, "blocks of site '%s'", s->site);
-    }
-    return true;
-}
-
-static bool take_blocks(struct step *s, const struct query *q, bool days, struct err *err)
-{
-    const struct columns *keys = days ? s->days : s->hours;
-    if (!columns_rows(keys))
-        return true;
-    struct db_value params[5] = {db_text(s->site)};
-    columns_params(keys, &params[1]);
-    params[3] = db_moment(s->first_us[days]);
-    params[4] = db_moment(s->last_us[days]);
-    struct rows *r;
-    if (!db_query(s->db, q, params, 5, &r, err))
-        return false;
-    bool ok = pile_rows(s, r, err);
-    rows_free(r);
-    return ok;
-}
-
-static bool write_block(struct step *s, const struct unit *u, struct err *err)
-{
-    struct reading *readings = arena_array(s->mem, struct reading, u->count);
-    for (size_t k = 0; k < u->count; k++)
-        readings[k] = u->readings[k].reading;
-    size_t bytes;
-    const uint8_t *block = block_encode(readings, u->count, s->mem, &bytes);
-    const struct db_value cells[] = {
-        db_text(s->site),          db_int(u->fan_no),         db_moment(u->starts_us),
-        db_moment(u->received_us), db_int((int64_t)u->count), db_bytes(block, bytes),
+    s->state = (struct state){
+        .moves = rows_int(r, 0, MOVES),
+        .closed_part = (int)rows_int(r, 0, CLOSED),
+        .place = {.site = arena_strdup(s->mem, rows_text(r, 0, SITE)),
+                  .before_us = rows_moment(r, 0, BEFORE),
+                  .until_us = rows_moment(r, 0, UNTIL),
+                  .fan_no = rows_int(r, 0, FAN_NO)},
+        .next_site = arena_strdup(s->mem, rows_text(r, 0, NEXT)),
+        .holds_sealed = rows_bool(r, 0, HOLDS),
+        .open_is_due = rows_bool(r, 0, IS_DUE),
+        .day_site = arena_strdup(s->mem, rows_text(r, 0, DAY_SITE)),
+        .day_fan_no = rows_int(r, 0, DAY_FAN_NO),
+        .raw_from = rows_day(r, 0, RAW_FROM),
     };
-    return db_copy_row(s->db, cells, 6, err);
+    rows_free(r);
+    return true;
 }
 
-static bool write_blocks(struct step *s, bool days, struct err *err)
+/* A change of the state, in a transaction without other sealers; *done is false when one came first. */
+static bool change_state(struct db *db, const struct query *q, const struct db_value *params, int count,
+                         bool *done, struct err *err)
 {
-    struct unit u;
-    if (!columns_rows(days ? s->days : s->hours))
+    int64_t affected;
+    if (!db_exec(db, q, params, count, &affected, err))
+        return err_in(err, "journal_state");
+    *done = affected == 1;
+    return true;
+}
+
+static bool move_place(struct step *s, const struct seal_place *to, bool *done, struct err *err)
+{
+    const struct db_value params[] = {db_int(s->state.moves),   db_text(to->site),       db_bool(to->is_done),
+                                      db_moment(to->before_us), db_moment(to->until_us), db_int(to->fan_no)};
+    return change_state(s->db, &q_seal_move, params, 6, done, err);
+}
+
+/* What a step does in its transaction besides writing blocks. */
+typedef bool step_fn(struct step *s, void *what, bool *done, struct err *err);
+
+/* Ends the transaction of seal_begin_alone: with COMMIT where all is well and done. */
+static bool end_alone(struct step *s, bool ok, bool done, struct err *err)
+{
+    if (ok && done && db_commit(s->db, err))
         return true;
-    if (!db_copy_begin(s->db, days ? &q_seal_day_blocks : &q_seal_hour_blocks, err))
-        return false;
-    for (size_t at = 0; pile_unit(&s->pile, &at, &u);) {
-        if (u.is_day == days && !write_block(s, &u, err))
-            return false;
-    }
-    return db_copy_end(s->db, NULL, err);
+    db_rollback(s->db);
+    s->out->was_busy = ok && !done;
+    return s->out->was_busy;
 }
 
-static bool write_figures(struct step *s, const struct unit *u, struct err *err)
-{
-    struct reading *readings = arena_array(s->mem, struct reading, u->count);
-    for (size_t k = 0; k < u->count; k++)
-        readings[k] = u->readings[k].reading;
-    struct day_figures f = summary_of_day(readings, u->count, u->starts_us, s->mem);
-    const struct db_value cells[] = {
-        db_text(s->site),
-        db_int(u->fan_no),
-        db_day(day_of(u->starts_us)),
-        db_moment(u->received_us),
-        db_int(f.readings),
-        db_int(f.unavailable),
-        db_int(f.zero),
-        db_int(f.covered_s),
-        db_real(f.median),
-        db_real(f.mean),
-        db_real(f.min),
-        db_real(f.max),
-        db_real(f.spread),
-        db_real(f.last),
-        db_moment(f.last_us),
-    };
-    return db_copy_row(s->db, cells, 15, err);
-}
-
-/* The older versions of the summaries that are about to be written. */
-static bool close_figures(struct step *s, struct err *err)
-{
-    struct columns *c = columns_new(s->mem, 3);
-    struct unit u;
-    for (size_t at = 0; pile_unit(&s->pile, &at, &u);) {
-        const struct db_value cells[] = {db_int(u.fan_no), db_day(day_of(u.starts_us)),
-                                         db_moment(u.received_us)};
-        if (u.is_day)
-            columns_add(c, cells);
-    }
-    struct db_value params[4] = {db_text(s->site)};
-    columns_params(c, &params[1]);
-    return db_exec(s->db, &q_fan_day_forget, params, 4, NULL, err) &&
-           db_exec(s->db, &q_fan_day_close, params, 4, NULL, err);
-}
-
-static bool write_days(struct step *s, int64_t *fan_days, struct err *err)
-{
-    struct unit u;
-    if (!columns_rows(s->days))
-        return true;
-    if (!close_figures(s, err) || !db_copy_begin(s->db, &q_fan_day_copy, err))
-        return false;
-    for (size_t at = 0; pile_unit(&s->pile, &at, &u);) {
-        if (u.is_day && !write_figures(s, &u, err))
-            return false;
-    }
-    return db_copy_end(s->db, fan_days, err);
-}
-
-/* *done is false when another sealer came first. */
-static bool move_readings(struct step *s, bool *done, int64_t *fan_days, struct err *err)
-{
-    if (!delete_journal(s, done, err))
-        return err_in(err, "journal");
-    if (!*done)
-        return true;
-    if (!take_blocks(s, &q_seal_take_days, true, err) ||
-        !take_blocks(s, &q_seal_take_hours_of_days, true, err) ||
-        !take_blocks(s, &q_seal_take_hours, false, err))
-        return err_in(err, "blocks");
-    pile_sort(&s->pile);
-    return (write_blocks(s, true, err) && write_blocks(s, false, err) && write_days(s, fan_days, err)) ||
-           err_in(err, "blocks");
-}
-
-static bool run_step(struct step *s, struct seal_report *out, struct err *err)
+/* Partitions, then all else in one transaction. */
+static bool store(struct step *s, struct sealing *blocks, step_fn *first, void *what, struct err *err)
 {
     bool taken = true, done = false;
-    int64_t fan_days = 0;
-    size_t readings = s->pile.count;
-    if (!make_partitions(s, true, &taken, err) || !make_partitions(s, false, &taken, err))
+    int64_t fan_days = 0, readings = (int64_t)blocks->pile.count;
+    if (!seal_partitions_make(s->db, blocks->keys[true], true, &taken, err) ||
+        !seal_partitions_make(s->db, blocks->keys[false], false, &taken, err) ||
+        (taken && !seal_begin_alone(s->db, &taken, err)))
         return false;
-    if (taken && !begin_alone(s->db, &taken, err))
-        return false;
-    if (taken && (!move_readings(s, &done, &fan_days, err) || (done && !db_commit(s->db, err)))) {
-        db_rollback(s->db);
-        return false;
-    }
-    if (!done) {
-        if (taken)
-            db_rollback(s->db);
-        out->was_busy = true;
+    if (!taken) {
+        s->out->was_busy = true;
         return true;
     }
-    out->steps++;
-    out->journal_rows += (int64_t)s->journal_count;
-    out->readings += (int64_t)readings;
-    out->fan_days += fan_days;
+    bool ok = first(s, what, &done, err) && (!done || seal_blocks_write(blocks, &fan_days, err));
+    if (!end_alone(s, ok, done, err))
+        return false;
+    if (done) {
+        s->out->steps++;
+        s->out->readings += readings;
+        s->out->fan_days += fan_days;
+    }
     return true;
 }
 
-/* Whoever reads the table is not waited for: it will be dropped another time. */
-static bool drop_partition(struct db *db, const char *partition, struct err *err)
+static bool leave_and_move(struct step *s, void *what, bool *done, struct err *err)
 {
-    char text[400];
-    snprintf(text, sizeof text,
-             "SET LOCAL lock_timeout = '1s'; DO $$ BEGIN IF to_regclass('vaneward.%s') IS NOT NULL THEN"
-             " IF NOT EXISTS (SELECT FROM vaneward.%s) THEN DROP TABLE vaneward.%s; END IF; END IF; END $$",
-             partition, partition, partition);
-    struct err why = {0};
-    bool taken;
-    if (!begin_alone(db, &taken, err))
-        return false;
-    if (!taken)
-        return true;
-    if (db_script(db, "drop a partition", text, &why) && db_commit(db, &why))
-        return true;
-    db_rollback(db);
-    if (strcmp(why.sqlstate, LOCK_NOT_AVAILABLE) == 0)
-        return true;
-    *err = why;
-    return err_in(err, "partition '%s'", partition);
+    struct part_range *range = what;
+    return move_place(s, &range->place, done, err) &&
+           (!*done || seal_part_leave(s->db, s->state.closed_part, range, err) || err_in(err, "journal"));
 }
 
-/* Hour blocks of closed days have become day blocks: their partitions are empty. */
-static bool drop_partitions(struct db *db, int64_t now_us, struct err *err)
+/*
+ * A range of the closed part. Yesterday's readings go into its hour blocks: the day's other hours lie there,
+ * and all are folded together.
+ */
+static bool seal_range(struct step *s, struct err *err)
 {
-    const struct db_value params[] = {db_day(day_of(now_us - SEAL_GRACE_US))};
-    struct rows *r;
-    if (!db_query(db, &q_seal_closed_partitions, params, 1, &r, err))
-        return false;
-    bool ok = true;
-    for (size_t k = 0; ok && k < rows_count(r); k++)
-        ok = drop_partition(db, rows_text(r, k, 0), err);
-    rows_free(r);
+    struct state *state = &s->state;
+    if (strcmp(state->next_site, state->place.site) != 0)
+        state->place = (struct seal_place){
+            .site = state->next_site, .before_us = TIME_UNKNOWN, .until_us = TIME_UNKNOWN};
+    struct sealing blocks;
+    seal_blocks_init(&blocks, s->db, s->mem, state->next_site, s->open_day_us - US_PER_DAY);
+    blocks.raw_from = state->raw_from;
+    struct part_range range = {.mem = s->mem, .pile = &blocks.pile};
+    bool ok = seal_part_read(s->db, state->closed_part, &state->place, s->due, s->max_readings, &range, err);
+    if (ok) {
+        seal_blocks_keys_of_pile(&blocks);
+        ok = store(s, &blocks, leave_and_move, &range, err);
+    }
+    pile_free(&range.left);
+    seal_blocks_release(&blocks);
     return ok;
+}
+
+static bool move_days(struct step *s, void *what, bool *done, struct err *err)
+{
+    const struct sealing *blocks = what;
+    const struct db_value params[] = {db_int(s->state.moves), db_text(blocks->site),
+                                      db_int(blocks->highest_fan)};
+    return change_state(s->db, &q_seal_move_days, params, 3, done, err);
+}
+
+static bool find_days(struct step *s, int64_t before_us, const char *site, int64_t fan_no, struct rows **r,
+                      struct err *err)
+{
+    const struct db_value params[] = {db_moment(before_us), db_text(site), db_int(fan_no),
+                                      db_int(s->max_readings)};
+    return db_query(s->db, &q_seal_open_days, params, 4, r, err);
+}
+
+/* Hour blocks of closed days into day blocks; *found is false when there are none. */
+static bool seal_days(struct step *s, int64_t before_us, bool *found, struct err *err)
+{
+    enum { SITE, FAN_NO, DAY };
+    struct rows *r;
+    *found = false;
+    if (!find_days(s, before_us, s->state.day_site, s->state.day_fan_no, &r, err))
+        return false;
+    if (!rows_count(r)) {
+        rows_free(r);
+        if (!find_days(s, before_us, "", 0, &r, err))
+            return false;
+    }
+    *found = rows_count(r) > 0;
+    struct sealing blocks;
+    const char *site = *found ? arena_strdup(s->mem, rows_text(r, 0, SITE)) : NULL;
+    seal_blocks_init(&blocks, s->db, s->mem, site, s->open_day_us);
+    blocks.raw_from = s->state.raw_from;
+    for (size_t k = 0; k < rows_count(r) && strcmp(rows_text(r, k, SITE), site) == 0; k++)
+        seal_blocks_key(&blocks, true, (uint32_t)rows_int(r, k, FAN_NO), rows_moment(r, k, DAY));
+    rows_free(r);
+    bool ok = !*found || store(s, &blocks, move_days, &blocks, err);
+    seal_blocks_release(&blocks);
+    return ok;
+}
+
+static bool set_lock_timeout(struct step *s, struct err *err)
+{
+    return db_script(s->db, "lock timeout", "SET LOCAL lock_timeout = '1s'", err);
+}
+
+static bool empty_part(struct step *s, bool *done, struct err *err)
+{
+    char text[64];
+    snprintf(text, sizeof text, "TRUNCATE vaneward.journal_%d", s->state.closed_part);
+    struct seal_place end = s->state.place;
+    end.is_done = true;
+    return set_lock_timeout(s, err) && move_place(s, &end, done, err) &&
+           (!*done || db_script(s->db, "empty a part of the journal", text, err));
+}
+
+static bool change_places(struct step *s, bool *done, struct err *err)
+{
+    const struct db_value moves = db_int(s->state.moves);
+    struct rows *r;
+    if (!set_lock_timeout(s, err) || !db_query(s->db, &q_seal_flip_lock, NULL, 0, &r, err))
+        return false;
+    rows_free(r);
+    return change_state(s->db, &q_seal_flip, &moves, 1, done, err);
+}
+
+/* Something that needs the journal for a moment; those who use it are waited for a second. */
+static bool hold_journal(struct step *s, bool (*change)(struct step *s, bool *done, struct err *err),
+                         struct err *err)
+{
+    struct err why = {0};
+    bool taken, done = false;
+    if (!seal_begin_alone(s->db, &taken, err))
+        return false;
+    if (!taken) {
+        s->out->was_busy = true;
+        return true;
+    }
+    bool ok = change(s, &done, &why);
+    if (end_alone(s, ok, done, &why))
+        return true;
+    s->out->was_held = strcmp(why.sqlstate, LOCK_NOT_AVAILABLE) == 0;
+    if (s->out->was_held)
+        return true;
+    *err = why;
+    return err_in(err, "journal");
+}
+
+/* The journal's next step; *found is false when there is none. */
+static bool seal_journal(struct step *s, bool *found, struct err *err)
+{
+    const struct state *state = &s->state;
+    *found = true;
+    if (state->next_site)
+        return seal_range(s, err);
+    if (!s->out->was_held && state->holds_sealed)
+        return hold_journal(s, empty_part, err);
+    if (!s->out->was_held && state->open_is_due)
+        return hold_journal(s, change_places, err);
+    *found = false;
+    return true;
+}
+
+/* Days before yesterday come first: late readings of theirs then need no hour blocks. */
+static bool take_step(struct step *s, bool *more, struct err *err)
+{
+    if (!read_state(s, err) || !seal_days(s, s->open_day_us - US_PER_DAY, more, err))
+        return false;
+    return *more || (seal_journal(s, more, err) && (*more || seal_days(s, s->open_day_us, more, err)));
 }
 
 bool seal_step(struct db *db, int64_t now_us, int64_t max_readings, struct seal_report *out, bool *more,
                struct err *err)
 {
-    struct arena *mem = arena_new(STEP_BYTES);
-    int64_t open_from_us = day_start_us(day_of(now_us - SEAL_GRACE_US));
+    int64_t closed_us = now_us - SEAL_GRACE_US;
     struct step s = {.db = db,
-                     .mem = mem,
-                     .pile = {.mem = mem, .open_from_us = open_from_us},
-                     .days = columns_new(mem, 2),
-                     .hours = columns_new(mem, 2)};
-    bool ok = take_journal(&s, now_us, max_readings, err);
-    if (ok && s.journal_count)
-        keys_of_pile(&s);
-    else
-        ok = ok && take_hours_due(&s, max_readings, err);
-    *more = ok && s.site != NULL;
-    if (*more)
-        ok = run_step(&s, out, err);
-    *more = *more && !out->was_busy;
-    arena_free(mem);
-    return ok && (*more || out->was_busy || drop_partitions(db, now_us, err));
+                     .mem = arena_new(STEP_BYTES),
+                     .now_us = now_us,
+                     .max_readings = max_readings,
+                     .due = {closed_us - closed_us % US_PER_HOUR, now_us - SEAL_LATEST_US},
+                     .open_day_us = day_start_us(day_of(closed_us)),
+                     .out = out};
+    bool ok = take_step(&s, more, err);
+    arena_free(s.mem);
+    *more = *more && ok && !out->was_busy;
+    return ok &&
+           (*more || out->was_busy ||
+            (seal_partitions_make_ahead(db, now_us, err) && seal_partitions_drop_empty(db, now_us, err)));
 }
 
 bool seal(struct db *db, int64_t now_us, struct seal_report *out, struct err *err)

@@ -8,6 +8,7 @@
 #include <inttypes.h>
 
 enum { FOLD_MS = 500, SEAL_READINGS = 2 * 1000 * 1000 };
+#define HELD_US (60 * US_PER_S) /* the journal is tried again after so long */
 
 bool upkeep_fold_is_due(const struct upkeep *u)
 {
@@ -35,10 +36,12 @@ static void add_report(struct seal_report *sum, const struct seal_report *step)
     sum->steps += step->steps;
     sum->readings += step->readings;
     sum->fan_days += step->fan_days;
+    sum->was_busy |= step->was_busy;
+    sum->was_held |= step->was_held;
 }
 
 /*
- * Readings that cannot be unpacked or blocks that the database refuses do not keep the sources from being
+ * Blocks that cannot be unpacked or that the database refuses do not keep the sources from being
  * read: they stay where they lie, and are tried again an hour later.
  */
 static bool put_off(struct err *err)
@@ -59,7 +62,7 @@ bool upkeep_seal(struct upkeep *u, struct db *db, void (*alive)(void *context), 
     int64_t hour_us = now_us - now_us % US_PER_HOUR;
     u->seal_due_us = hour_us + SEAL_GRACE_US + (now_us - hour_us < SEAL_GRACE_US ? 0 : US_PER_HOUR);
     for (bool more = true; more;) {
-        struct seal_report step = {0};
+        struct seal_report step = {.was_held = sum.was_held};
         if (!seal_step(db, now_us, SEAL_READINGS, &step, &more, err))
             return put_off(err);
         add_report(&sum, &step);
@@ -68,5 +71,8 @@ bool upkeep_seal(struct upkeep *u, struct db *db, void (*alive)(void *context), 
     if (sum.steps)
         log_info("seal.done", "readings=%" PRId64 " fan_days=%" PRId64 " ms=%" PRId64, sum.readings,
                  sum.fan_days, clock_mono_ms() - began_ms);
-    return true;
+    if (sum.was_held)
+        u->seal_due_us = now_us + HELD_US;
+    int64_t dropped;
+    return sum.was_busy || sum.was_held || seal_retain(db, now_us, &u->keep, &dropped, err) || put_off(err);
 }

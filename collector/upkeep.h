@@ -1,14 +1,17 @@
 /*
- * What a run does in the database besides storing: it works out episodes, and seals hours that are closed.
+ * What a run does in the database besides storing: it works out episodes, and seals hours that are closed and
+ * drops what is old.
  */
 #ifndef COLLECTOR_UPKEEP_H
 #define COLLECTOR_UPKEEP_H
 
 #include "db.h"
 #include "outbox.h"
+#include "seal_partitions.h"
 
 struct upkeep {
     int64_t fold_due_ms, seal_due_us;
+    struct seal_keep keep;
 };
 
 bool upkeep_fold_is_due(const struct upkeep *u);
@@ -17,7 +20,7 @@ MUST_USE bool upkeep_fold(struct upkeep *u, struct db *db, const struct outbox_c
                           struct err *err);
 
 bool upkeep_seal_is_due(const struct upkeep *u);
-/* Step by step; 'alive' is called after each. */
+/* Step by step; 'alive' is called after each. Then what is older than is to be kept is dropped. */
 MUST_USE bool upkeep_seal(struct upkeep *u, struct db *db, void (*alive)(void *context), void *context,
                           struct err *err);
 

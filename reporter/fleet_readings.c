@@ -16,17 +16,21 @@ struct picker {
 
 static bool on_block(void *context, const struct rows *rows, struct err *err)
 {
+    enum { DATA, FROM };
     struct picker *p = context;
     struct reading *readings;
     size_t bytes, count;
+    int64_t from_us = p->from_us;
+    if (!rows_null(rows, 0, FROM) && rows_moment(rows, 0, FROM) > from_us)
+        from_us = rows_moment(rows, 0, FROM);
 
     arena_reset(p->block_mem);
-    const uint8_t *block = rows_bytes(rows, 0, 0, p->block_mem, &bytes);
+    const uint8_t *block = rows_bytes(rows, 0, DATA, p->block_mem, &bytes);
     if (!block_decode(block, bytes, p->block_mem, &readings, &count, err))
         return false;
     for (size_t i = 0; i < count; i++) {
         const struct reading *x = &readings[i];
-        if (x->fan_no != p->fan_no || x->at_us < p->from_us || x->at_us >= p->to_us)
+        if (x->fan_no != p->fan_no || x->at_us < from_us || x->at_us >= p->to_us)
             continue;
         if (p->count == p->room) {
             p->room = p->room ? 2 * p->room : 4096;

@@ -4,10 +4,13 @@
 -- $3 timestamp with time zone[] (hour)
 -- $4 timestamp with time zone (the earliest of the hours)
 -- $5 timestamp with time zone (the latest of the hours)
+-- $6 integer (the lowest of the fans)
+-- $7 integer (the highest of the fans)
 -- -> received_at timestamp with time zone
 -- -> data bytea
 DELETE FROM vaneward.reading_hour b
  USING unnest($2::integer[], $3::timestamptz[]) AS k (fan_no, hour)
  WHERE b.site = $1::text AND b.fan_no = k.fan_no AND b.starts_at = k.hour
    AND b.starts_at >= $4::timestamptz AND b.starts_at <= $5::timestamptz
+   AND b.fan_no >= $6::integer AND b.fan_no <= $7::integer
 RETURNING b.received_at, b.data;

@@ -4,6 +4,8 @@
 -- $3 timestamp with time zone[] (day)
 -- $4 timestamp with time zone (the earliest of the days)
 -- $5 timestamp with time zone (the latest of the days)
+-- $6 integer (the lowest of the fans)
+-- $7 integer (the highest of the fans)
 -- -> received_at timestamp with time zone
 -- -> data bytea
 DELETE FROM vaneward.reading_hour b
@@ -11,4 +13,5 @@ DELETE FROM vaneward.reading_hour b
  WHERE b.site = $1::text AND b.fan_no = k.fan_no
    AND b.starts_at >= k.day AND b.starts_at < k.day + interval '1 day'
    AND b.starts_at >= $4::timestamptz AND b.starts_at < $5::timestamptz + interval '1 day'
+   AND b.fan_no >= $6::integer AND b.fan_no <= $7::integer
 RETURNING b.received_at, b.data;

@@ -119,14 +119,25 @@ void rig_sort(struct reading *readings, size_t count)
         qsort(readings, count, sizeof *readings, by_fan_and_time);
 }
 
+/* Whether a reading of a journal row lies in a block already. */
+static bool is_sealed(const struct rows *r, size_t row, const struct reading *x)
+{
+    enum { BEFORE = 2, UNTIL, FANS };
+    return (!rows_null(r, row, BEFORE) && x->at_us < rows_moment(r, row, BEFORE)) ||
+           (!rows_null(r, row, UNTIL) && x->at_us < rows_moment(r, row, UNTIL) &&
+            x->fan_no < rows_int(r, row, FANS));
+}
+
 struct reading *rig_readings(struct db *db, struct arena *mem, const char *site, size_t *count)
 {
-    struct rows *r =
-        ask(db, arena_printf(mem,
-                             "SELECT readings, data FROM vaneward.journal WHERE site = '%s'"
-                             " UNION ALL SELECT readings, data FROM vaneward.reading_hour WHERE site = '%s'"
-                             " UNION ALL SELECT readings, data FROM vaneward.reading_day WHERE site = '%s'",
-                             site, site, site));
+    struct rows *r = ask(
+        db, arena_printf(
+                mem,
+                "SELECT readings, data, sealed_before, sealed_until, sealed_fans"
+                " FROM vaneward.journal_waiting WHERE site = '%s'"
+                " UNION ALL SELECT readings, data, NULL, NULL, 0 FROM vaneward.reading_hour WHERE site = '%s'"
+                " UNION ALL SELECT readings, data, NULL, NULL, 0 FROM vaneward.reading_day WHERE site = '%s'",
+                site, site, site));
     size_t total = 0, n = 0;
     for (size_t k = 0; k < rows_count(r); k++)
         total += (size_t)rows_int(r, k, 0);
@@ -139,7 +150,8 @@ struct reading *rig_readings(struct db *db, struct arena *mem, const char *site,
         ck_assert_msg(block_decode(block, bytes, mem, &readings, &in_block, &err), "%s", err.text);
         ck_assert_uint_eq(in_block, rows_int(r, k, 0));
         for (size_t i = 0; i < in_block; i++)
-            all[n++] = readings[i];
+            if (!is_sealed(r, k, &readings[i]))
+                all[n++] = readings[i];
     }
     rows_free(r);
     rig_sort(all, n);
