@@ -60,7 +60,7 @@ void listed_history(struct ground *g, int fans, int days)
         " make_interval(days => d - %d), 1440, 0, 0, 86400, rpm, rpm + 0.25, rpm - 30, rpm + 30, 9,"
         " rpm + 2, timestamptz '2026-03-01 00:00+00' + make_interval(days => d - %d)"
         " FROM (SELECT n.*, d, 5000 + fan_no %% 997 - d * (fan_no %% 7) / 20.0 + (d * 7919 + fan_no) %% 13"
-        " AS rpm FROM n, generate_series(0, %d) d ORDER BY site, fan_no, d) x;"
+        " AS rpm FROM n, generate_series(0, %d) d ORDER BY d, site, fan_no) x;"
         "DROP TABLE n; SET session_replication_role = origin",
         days, days, days, days - 1);
     ground_do(g, sql);
