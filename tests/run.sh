@@ -124,9 +124,8 @@ stage_coverage() {
 stage_valgrind() {
     local test
     [ -x build/bin/vaneward-collector ] || build dev build || return
-    for test in build/tests/unit/test_* build/bin/test_*; do
+    for test in build/bin/test_* build/bin/db_test_*; do
         [ -f "$test" ] && [ -x "$test" ] || continue
-        case $test in *test_db | *test_migrate | *test_contract | *test_load | *test_seal | *test_fleet | *test_register) continue ;; esac
         if CK_TIMEOUT_MULTIPLIER=30 valgrind -q --error-exitcode=9 --leak-check=full "$test" >/tmp/valgrind.$$ 2>&1; then ok; else
             tail -n 30 /tmp/valgrind.$$ && bad "valgrind $test"
         fi

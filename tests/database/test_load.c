@@ -429,13 +429,16 @@ END_TEST
  * not and nothing is. */
 START_TEST(a_killed_load_is_stored_whole_or_not_at_all)
 {
+    static struct db *of_parent; /* a child leaves it alone */
     uint64_t at = 0;
     int status = 0;
+    of_parent = db;
     for (int point = 1; !at || !WIFEXITED(status); point++) {
         ck_assert_int_lt(point, 400);
         pid_t child = fork();
         if (child == 0) {
             db = open_session();
+            ck_assert_ptr_ne(db, of_parent);
             rig_die_at(point);
             for (uint64_t k = at; k < at + 2; k++) {
                 struct batch b = batch_of("a", "i1", k * 10, k * 10 + 10);
