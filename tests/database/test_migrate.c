@@ -111,6 +111,26 @@ START_TEST(a_step_that_fails_leaves_nothing_of_itself)
 }
 END_TEST
 
+/* As a database of an older program stands, with rows in its journal. */
+START_TEST(an_older_journal_becomes_the_open_part)
+{
+    enum { JOURNAL_IN_PARTS = 14 };
+    const struct migration *m = migrations;
+    for (; m->number < JOURNAL_IN_PARTS; m++)
+        script(m->text);
+    script("INSERT INTO vaneward.site (site) VALUES ('s');"
+           "INSERT INTO vaneward.journal (site, received_at, newest_at, readings, data)"
+           " VALUES ('s', now(), now(), 1, 'a'), ('s', now(), now(), 2, 'b')");
+    script(m->text);
+    script(
+        "INSERT INTO vaneward.journal (site, received_at, newest_at, readings, data)"
+        " VALUES ('s', now(), now(), 3, 'c');"
+        "DO $$ BEGIN ASSERT (SELECT string_agg(journal_no || encode(data, 'escape'), ' ' ORDER BY journal_no)"
+        " FROM vaneward.journal_waiting) = '1a 2b 3c';"
+        " ASSERT (SELECT count(*) FROM vaneward.journal_0) = 3; END $$");
+}
+END_TEST
+
 START_TEST(two_at_once_apply_each_step_once)
 {
     enum { PROGRAMS = 4 };
@@ -166,6 +186,7 @@ static Suite *suite(void)
     tcase_add_test(t, a_newer_database_is_refused);
     tcase_add_test(t, an_older_or_empty_database_is_told_to_be_prepared);
     tcase_add_test(t, a_step_that_fails_leaves_nothing_of_itself);
+    tcase_add_test(t, an_older_journal_becomes_the_open_part);
     tcase_add_test(t, two_at_once_apply_each_step_once);
     tcase_add_test(t, the_deadline_of_the_session_is_as_before);
     tcase_add_test(t, a_user_without_rights_can_check_a_prepared_database);
