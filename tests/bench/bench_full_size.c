@@ -64,7 +64,7 @@ static bool on_block(void *context, const struct rows *rows, struct err *err)
 static double count_wrong(struct ground *g, const struct mock *m, const struct mock_ledger *ledger)
 {
     static const struct query all = {"bench_all_blocks",
-                                     "SELECT substr(site, 6)::int AS site, data FROM vaneward.journal"
+                                     "SELECT substr(site, 6)::int AS site, data FROM vaneward.journal_waiting"
                                      " UNION ALL SELECT substr(site, 6)::int, data FROM vaneward.reading_hour"
                                      " UNION ALL SELECT substr(site, 6)::int, data FROM vaneward.reading_day",
                                      0};

@@ -160,7 +160,7 @@ class MainJob(unittest.TestCase):
 
     def test_reading_again_stores_nothing(self):
         counts = ("SELECT (SELECT count(*) FROM vaneward.condition), (SELECT sum(readings) FROM vaneward.reading_day),"
-                  " (SELECT count(*) FROM vaneward.gap), (SELECT coalesce(sum(readings), 0) FROM vaneward.journal)")
+                  " (SELECT count(*) FROM vaneward.gap), (SELECT coalesce(sum(readings), 0) FROM vaneward.journal_waiting)")
         before = self.sql(counts)
         again = json.loads(self.run_program("collector", "run", "--catch-up", "--json"))
         self.assertEqual((again["readings"], again["conditions"], again["gaps"]), (0, 0, 0))

@@ -111,7 +111,7 @@ class AgentTest(unittest.TestCase):
         Agent.last += 1
         said = self.collector("run", "--once")
         return said, self.sql(
-            "SELECT (SELECT coalesce(sum(readings), 0) FROM vaneward.journal) + (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_hour)"
+            "SELECT (SELECT coalesce(sum(readings), 0) FROM vaneward.journal_waiting) + (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_hour)"
             " + (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_day), (SELECT count(*) FROM vaneward.set_aside)")
 
 

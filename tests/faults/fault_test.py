@@ -196,7 +196,7 @@ class FaultTest(unittest.TestCase):
     def stored(self):
         """How many readings and state changes; grows while a collector works."""
         return int(self.sql("SELECT (SELECT count(*) FROM vaneward.condition WHERE state <> 'listed') + (SELECT coalesce(sum(readings), 0) FROM"
-                            " vaneward.journal) + (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_hour) +"
+                            " vaneward.journal_waiting) + (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_hour) +"
                             " (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_day)")[0][0])
 
     # the comparison
