@@ -220,7 +220,7 @@ bool mtconnect_document(const char *bytes, size_t size, struct arena *mem, struc
                         struct err *err)
 {
     static const struct xml_handler handler = {.start = on_start, .text = on_text, .end = on_end};
-    enum { BYTES_AN_OBSERVATION = 150 };
+    enum { BYTES_AN_OBSERVATION = 120 }; /* few publishers write less */
     struct decoder d = {.out = out};
 
     *out = (struct document){.instance = "", .created_us = TIME_UNKNOWN};

@@ -4,11 +4,11 @@
 
 #include <string.h>
 
-enum { FIRST_TEXT = 512, TYPE_BYTES = 128 };
+enum { TEXT_BLOCK = 2048, SHORT_TEXT = 64, TYPE_BYTES = 128, DATE_BYTES = sizeof "2026-11-25T" - 1 };
 
 void observer_init(struct observer *o, struct gather *gather)
 {
-    *o = (struct observer){.gather = gather, .device = ""};
+    *o = (struct observer){.gather = gather, .device = "", .last_midnight_us = TIME_UNKNOWN};
 }
 
 void observer_device(struct observer *o, const struct xml_element *device_stream)
@@ -36,19 +36,56 @@ static const struct element_type *type_of(struct observer *o, const char *name)
     return t;
 }
 
-static const char *item_of(struct observer *o, struct xml_span id)
+/* As span_text. */
+static const char *memo_text(struct observer *o, struct text_memo *last, struct xml_span s)
 {
-    if (!id.length)
-        return "";
-    if (id.length != o->last_item_length || memcmp(id.at, o->last_item, id.length) != 0) {
-        o->last_item = intern_text(&o->gather->texts, id.at, id.length);
-        o->last_item_length = id.length;
+    if (!s.length)
+        return NULL;
+    if (s.length != last->length || memcmp(s.at, last->text, s.length) != 0)
+        *last = (struct text_memo){.text = span_text(s, &o->gather->texts), .length = s.length};
+    return last->text;
+}
+
+/* More than 59 when these are no digits. */
+static unsigned two_digits(const char *at)
+{
+    unsigned tens = (unsigned char)at[0] - (unsigned)'0', ones = (unsigned char)at[1] - (unsigned)'0';
+    return tens > 9 || ones > 9 ? 100 : tens * 10 + ones;
+}
+
+/* The usual form of what follows the date: "16:20:07Z" or "16:20:07.123Z". False: the whole text decides. */
+static bool usual_clock(struct xml_span s, int64_t *in_day_us)
+{
+    static const int64_t unit_us[] = {0, 100000, 10000, 1000, 100, 10, 1}; /* by the digits of the fraction */
+    enum { WHOLE = sizeof "16:20:07" - 1, MAX_DIGITS = sizeof unit_us / sizeof *unit_us - 1 };
+
+    if (s.length < WHOLE + 1 || s.at[2] != ':' || s.at[5] != ':' || s.at[s.length - 1] != 'Z')
+        return false;
+    unsigned hour = two_digits(s.at), minute = two_digits(s.at + 3), second = two_digits(s.at + 6);
+    if (hour > 23 || minute > 59 || second > 59)
+        return false;
+    uint64_t fraction = 0;
+    size_t digits = 0;
+    if (s.length > WHOLE + 1) {
+        digits = s.length - WHOLE - 2;
+        if (s.at[WHOLE] != '.' || digits > MAX_DIGITS ||
+            !span_number((struct xml_span){.at = s.at + WHOLE + 1, .length = digits}, &fraction))
+            return false;
     }
-    return o->last_item;
+    *in_day_us = ((hour * 60 + minute) * 60 + second) * US_PER_S + (int64_t)fraction * unit_us[digits];
+    return true;
 }
 
 bool observer_time(struct observer *o, struct xml_span s, int64_t *at_us)
 {
+    int64_t in_day_us = 0;
+    bool is_usual =
+        s.length > DATE_BYTES &&
+        usual_clock((struct xml_span){.at = s.at + DATE_BYTES, .length = s.length - DATE_BYTES}, &in_day_us);
+    if (is_usual && o->last_midnight_us != TIME_UNKNOWN && memcmp(s.at, o->last_time, DATE_BYTES) == 0) {
+        *at_us = o->last_midnight_us + in_day_us;
+        return true;
+    }
     if (s.length && s.length == o->last_time_length && memcmp(s.at, o->last_time, s.length) == 0) {
         *at_us = o->last_at_us;
         return true;
@@ -58,10 +95,13 @@ bool observer_time(struct observer *o, struct xml_span s, int64_t *at_us)
     memcpy(o->last_time, s.at, s.length);
     o->last_time[s.length] = '\0';
     o->last_time_length = 0;
+    o->last_midnight_us = TIME_UNKNOWN;
     if (!gather_moment(o->last_time, at_us, &o->last_has_no_zone))
         return false;
     o->last_time_length = s.length;
     o->last_at_us = *at_us;
+    if (is_usual)
+        o->last_midnight_us = *at_us - in_day_us;
     return true;
 }
 
@@ -81,7 +121,8 @@ static void start_observation(struct observer *o, const struct xml_element *e, e
     o->is_alarm = false;
     o->text_length = 0;
     *now = (struct observation){.category = category, .device = o->device, .device_name = o->device_name};
-    now->item = item_of(o, xml_attribute(e, ATTR_dataItemId));
+    const char *item = memo_text(o, &o->last_item, xml_attribute(e, ATTR_dataItemId));
+    now->item = item ? item : "";
     /* An extension that is no observation at all says neither. */
     o->passed_over = !*now->item && !xml_attribute(e, ATTR_sequence).at;
     if (!*now->item)
@@ -158,7 +199,7 @@ void observer_start_value(struct observer *o, const struct xml_element *e, enum 
     start_observation(o, e, category);
     o->now_type = type_of(o, e->name);
     o->now->type = o->now_type->type;
-    o->now->sub_type = span_text(xml_attribute(e, ATTR_subType), &o->gather->texts);
+    o->now->sub_type = memo_text(o, &o->last_sub_type, xml_attribute(e, ATTR_subType));
     o->now->statistic = span_text(xml_attribute(e, ATTR_statistic), &o->gather->texts);
     o->passed_over |= o->now_type->is_set;
     o->is_alarm = e->tag == TAG_Alarm && category == CATEGORY_EVENT;
@@ -179,12 +220,9 @@ void observer_text(struct observer *o, const char *bytes, size_t length)
     }
     if (!length)
         return;
-    if (o->text_length + length > o->text_capacity) {
-        size_t capacity = o->text_capacity ? o->text_capacity : FIRST_TEXT;
-        while (capacity < o->text_length + length)
-            capacity *= 2;
-        o->text = arena_grow(o->gather->mem, o->text, o->text_length, capacity, 1);
-        o->text_capacity = capacity;
+    if (o->text_length + length >= o->text_room) { /* one place for the NUL */
+        o->text_room = TEXT_BLOCK + 2 * (o->text_length + length);
+        o->text = arena_grow(o->gather->mem, o->text, o->text_length, o->text_room, 1);
     }
     memcpy(o->text + o->text_length, bytes, length);
     o->text_length += length;
@@ -196,6 +234,19 @@ static struct xml_span last_word(struct xml_span s)
     while (k && s.at[k - 1] > ' ')
         k--;
     return (struct xml_span){.at = s.at + k, .length = s.length - k};
+}
+
+/* The part of the text as a value: a short one stays where it is and the next text goes behind it. */
+static const char *keep_text(struct observer *o, struct xml_span part)
+{
+    size_t begin = (size_t)(part.at - o->text), used = begin + part.length + 1;
+    if (used > SHORT_TEXT)
+        return arena_strndup(o->gather->mem, part.at, part.length);
+    char *kept = o->text + begin;
+    kept[part.length] = '\0';
+    o->text += used;
+    o->text_room -= used;
+    return kept;
 }
 
 static void take_value(struct observer *o)
@@ -218,7 +269,7 @@ static void take_value(struct observer *o)
             text = last_word(text);
     }
     if (!unavailable && !o->fault)
-        now->value = text.length ? arena_strndup(o->gather->mem, text.at, text.length) : "";
+        now->value = text.length ? keep_text(o, text) : "";
 }
 
 void observer_end(struct observer *o)

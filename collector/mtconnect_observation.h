@@ -17,6 +17,12 @@ struct element_type {
     bool is_series; /* TIME_SERIES: the last value is that of the timestamp */
 };
 
+/* The text given last; the next one is often the same. */
+struct text_memo {
+    const char *text;
+    size_t length;
+};
+
 struct observer {
     struct gather *gather;
     const char *device, *device_name; /* of the DeviceStream */
@@ -27,15 +33,15 @@ struct observer {
     bool passed_over;
     bool is_alarm; /* an Alarm event of version 1.0 */
 
-    char *text; /* of the element being read */
-    size_t text_length, text_capacity;
+    char *text; /* of the element being read; a value that is kept stays where it stands */
+    size_t text_length, text_room;
 
     /* observations of one item, or of one scan of the equipment, stand together */
-    const char *last_item;
-    size_t last_item_length;
+    struct text_memo last_item, last_sub_type;
     char last_time[64];
     size_t last_time_length;
     int64_t last_at_us;
+    int64_t last_midnight_us; /* of its day; TIME_UNKNOWN when it is not of the usual form */
     bool last_has_no_zone;
     struct element_type types[OBSERVER_TYPES];
 };
@@ -51,7 +57,7 @@ void observer_text(struct observer *o, const char *bytes, size_t length);
 /* Keeps the observation or refuses it. */
 void observer_end(struct observer *o);
 
-/* An ISO 8601 time; quick when it is the same text as the one before. */
+/* An ISO 8601 time; quick when its day or its text is that of one before. */
 bool observer_time(struct observer *o, struct xml_span s, int64_t *at_us);
 
 #endif

@@ -91,9 +91,10 @@ bool span_number(struct xml_span s, uint64_t *value)
     if (!s.length || s.length > 19) /* INT64_MAX has 19 digits */
         return false;
     for (size_t k = 0; k < s.length; k++) {
-        if (s.at[k] < '0' || s.at[k] > '9')
+        unsigned digit = (unsigned char)s.at[k] - (unsigned)'0';
+        if (digit > 9)
             return false;
-        v = v * 10 + (uint64_t)(s.at[k] - '0');
+        v = v * 10 + digit;
     }
     *value = v;
     return v <= INT64_MAX;
@@ -107,16 +108,11 @@ const char *span_text(struct xml_span s, struct intern *texts)
 /* A decimal number without an exponent and short enough to be finite in any case. */
 static bool is_plain_number(struct xml_span s)
 {
-    size_t k = s.length && (s.at[0] == '-' || s.at[0] == '+'), digits = 0;
-    bool point = false;
-    for (; k < s.length; k++) {
-        if (s.at[k] == '.' && !point)
-            point = true;
-        else if (s.at[k] >= '0' && s.at[k] <= '9')
-            digits++;
-        else
+    size_t k = s.length && (s.at[0] == '-' || s.at[0] == '+'), points = 0, begin = k;
+    for (; k < s.length; k++)
+        if ((unsigned char)s.at[k] - (unsigned)'0' > 9 && (s.at[k] != '.' || points++))
             return false;
-    }
+    size_t digits = s.length - begin - points;
     return digits > 0 && digits < 300;
 }
 
@@ -137,6 +133,8 @@ const char *words_sample_fault(struct xml_span text)
 {
     if (!text.length)
         return "a sample without a value";
+    if (is_plain_number(text)) /* as nearly all are */
+        return NULL;
     while (text.length) {
         struct xml_span word = {.at = text.at};
         while (word.length < text.length && !is_blank(word.at[word.length]))
