@@ -14,6 +14,9 @@ from test_http import BIN, ROOT, Plant
 
 SKIPPED = 77
 SPACE, OUTSIDE, INSIDE = f"vaneward-{os.getpid()}", f"vw{os.getpid() % 100000}a", f"vw{os.getpid() % 100000}b"
+# Four addresses of its own for each run: what a killed run left behind must not answer in its place.
+FIRST = os.getpid() % 16384 * 4
+HERE, THERE = (f"10.213.{(FIRST + n) // 256}.{(FIRST + n) % 256}" for n in (1, 2))
 SERVER = "import sys, time; sys.path.insert(0, sys.argv[1]); import evil; print(evil.Evil(host='0.0.0.0').port, flush=True); time.sleep(600)"
 
 
@@ -42,15 +45,15 @@ class Cable(Plant):
     def setUpClass(cls):
         cls.addClassCleanup(subprocess.run, ["ip", "netns", "delete", SPACE])
         super().setUpClass()
-        for command in (f"link add {OUTSIDE} type veth peer name {INSIDE} netns {SPACE}", f"addr add 10.213.77.1/30 dev {OUTSIDE}",
-                        f"link set {OUTSIDE} up", f"-n {SPACE} addr add 10.213.77.2/30 dev {INSIDE}", f"-n {SPACE} link set {INSIDE} up"):
+        for command in (f"link add {OUTSIDE} type veth peer name {INSIDE} netns {SPACE}", f"addr add {HERE}/30 dev {OUTSIDE}",
+                        f"link set {OUTSIDE} up", f"-n {SPACE} addr add {THERE}/30 dev {INSIDE}", f"-n {SPACE} link set {INSIDE} up"):
             subprocess.run(["ip", *command.split()], check=True)
         cls.server = subprocess.Popen(["ip", "netns", "exec", SPACE, sys.executable, "-c", SERVER, str(ROOT / "tests/faults")],
                                       stdout=subprocess.PIPE, text=True)
         cls.addClassCleanup(cls.server.stdout.close)
         cls.addClassCleanup(cls.server.wait)
         cls.addClassCleanup(cls.server.kill)
-        cls.far = f"http://10.213.77.2:{cls.server.stdout.readline().strip()}/good"
+        cls.far = f"http://{THERE}:{cls.server.stdout.readline().strip()}/good"
 
     def next(self, source):
         return int(self.sql(f"SELECT coalesce(max(next_sequence), 0) FROM vaneward.source_cursor WHERE source = '{source}'")[0][0])
@@ -72,9 +75,9 @@ class Cable(Plant):
         self.assertEqual(self.sql("SELECT count(*) FROM vaneward.gap"), [["0"]])
 
     def test_a_cut_cable_silences_its_own_sources_only(self):
-        self.register({"far": {"url": self.far}, "near": {"url": self.url("good")}}, {"s": "10.213.77.0/30 127.0.0.0/8"})
+        self.register({"far": {"url": self.far}, "near": {"url": self.url("good")}}, {"s": f"{THERE}/32 127.0.0.0/8"})
         process = self.start()
-        self.wait_until(lambda: self.sql("SELECT count(*) FROM vaneward.source_cursor WHERE next_sequence > 1") == [["2"]], 10, "first reading")
+        self.wait_until(lambda: self.sql("SELECT count(*) FROM vaneward.source_cursor WHERE next_sequence > 1") == [["2"]], 60, "first reading")
         inside("iptables", "-A", "INPUT", "-j", "DROP")
         try:
             failures = lambda: self.sql("SELECT failures, coalesce(last_error, '') FROM vaneward.source_cursor WHERE source = 'far'")[0]
