@@ -154,6 +154,40 @@ START_TEST(many_attributes_are_refused_before_they_cost_time)
 }
 END_TEST
 
+static const char *const later_times[] = {
+    "2026-03-02T08:00:01Z",         "2026-03-02T23:59:59.999999Z", "2026-03-02T08:00:01.5Z",
+    "2026-03-02T08:00:01.1234567Z", "2026-03-02T23:59:60Z",        "2026-03-02T24:00:00Z",
+    "2026-03-02T08:60:00Z",         "2026-03-02T08:00:61Z",        "2026-03-02T08:00:01.Z",
+    "2026-03-02T08:00:01.5",        "2026-03-02T08:00:01+01:00",   "2026-03-02T08:00:0:Z",
+    "2026-03-02T08-00:01Z",         "2026-03-02t08:00:01z",        "2026-03-02",
+    "2026-03-03T08:00:01Z",         "2026-02-30T08:00:01Z",        "2026-03-02T08:00:01.12/Z",
+};
+enum { LATER_TIMES = sizeof later_times / sizeof *later_times };
+
+/* Usual ones around it, since the day of one is remembered for the next. */
+static void time_between(FILE *out, size_t n)
+{
+    one_sample(out, 1);
+    fprintf(out, "<Load dataItemId='n' sequence='2' timestamp='%s'>1</Load>", later_times[n]);
+    one_sample(out, 3);
+}
+
+START_TEST(a_time_is_read_the_same_after_another_of_its_day)
+{
+    int64_t at_us, usual_us;
+    bool no_zone = false;
+    bool is_time = strlen(later_times[_i]) > 10 && time_parse(later_times[_i], &at_us, &no_zone);
+    ck_assert(time_parse("2026-03-02T08:00:00Z", &usual_us, NULL));
+    ck_assert_msg(decode_with(time_between, (size_t)_i), "%s", err.text);
+    ck_assert_uint_eq(document.count, is_time ? 3 : 2);
+    ck_assert_uint_eq(document.refused, is_time ? 0 : 1);
+    ck_assert_uint_eq(document.without_zone, is_time && no_zone ? 1 : 0);
+    if (is_time)
+        ck_assert_int_eq(document.observations[1].at_us, at_us);
+    ck_assert_int_eq(document.observations[document.count - 1].at_us, usual_us);
+}
+END_TEST
+
 static void long_value(FILE *out, size_t n)
 {
     fputs("<RotaryVelocityTimeSeries dataItemId='n' sequence='1' timestamp='2026-03-02T08:00:00Z'>", out);
@@ -486,6 +520,7 @@ int main(void)
     tcase_add_test(tc, an_attribute_may_have_4096_bytes_and_no_more);
     tcase_add_test(tc, many_attributes_are_refused_before_they_cost_time);
     tcase_add_test(tc, a_value_may_have_64_kB_and_a_longer_one_is_refused_alone);
+    tcase_add_loop_test(tc, a_time_is_read_the_same_after_another_of_its_day, 0, LATER_TIMES);
     tcase_add_test(tc, after_a_thousand_refusals_the_others_are_counted);
     tcase_add_test(tc, a_long_document_loses_nothing_and_is_put_in_order);
     tcase_add_test(tc, a_document_cut_anywhere_is_refused_with_a_reason);
