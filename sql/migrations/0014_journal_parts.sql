@@ -65,6 +65,15 @@ SELECT j.site, j.journal_no, j.received_at, j.newest_at, j.readings, j.data,
   FROM vaneward.journal j CROSS JOIN vaneward.journal_state s
  WHERE j.part = s.open_part OR j.site > s.site OR (j.site = s.site AND NOT s.is_done);
 COMMENT ON VIEW vaneward.journal_waiting IS 'Journal rows with readings that are not sealed. A row''s readings before sealed_before lie in blocks already, and those before sealed_until of fans below sealed_fans';
+COMMENT ON COLUMN vaneward.journal_waiting.site IS 'Site of the fans';
+COMMENT ON COLUMN vaneward.journal_waiting.journal_no IS 'Order of arrival in this database';
+COMMENT ON COLUMN vaneward.journal_waiting.received_at IS 'When the collector received them';
+COMMENT ON COLUMN vaneward.journal_waiting.newest_at IS 'Newest moment among the readings';
+COMMENT ON COLUMN vaneward.journal_waiting.readings IS 'How many readings, the sealed ones included';
+COMMENT ON COLUMN vaneward.journal_waiting.data IS 'Packed readings of many fans (block.h)';
+COMMENT ON COLUMN vaneward.journal_waiting.sealed_before IS 'Readings before this moment are sealed; null: none by time';
+COMMENT ON COLUMN vaneward.journal_waiting.sealed_until IS 'Readings before this moment are sealed for the fans below sealed_fans; null: of no fan';
+COMMENT ON COLUMN vaneward.journal_waiting.sealed_fans IS 'See sealed_until';
 
 CREATE TABLE vaneward.journal_damaged (
     damaged_id   uuid PRIMARY KEY DEFAULT gen_random_uuid(),
