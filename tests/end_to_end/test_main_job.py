@@ -135,7 +135,7 @@ class MainJob(unittest.TestCase):
         want = sorted(words(row) for row in self.ledger("conditions"))
         have = sorted((*row[:6], row[6], micros(row[7])) for row in self.sql(
             "SELECT source, instance, sequence, device, item, state, coalesce(native_code, ''), occurred_at"
-            " FROM vaneward.condition"))
+            " FROM vaneward.condition WHERE state <> 'listed'"))  # what a source lists after a gap is no report
         self.assertEqual(have, want)
         self.assertGreater(len(want), 500)
         print(f"conditions stored and equal to the ledger: {len(want)}", file=sys.stderr)

@@ -232,7 +232,7 @@ class Daemon(ServiceTest):
         wait_for(lambda: second.requests, 30, "the new source is asked")
 
     def test_sighup_reads_credentials_while_the_database_is_away(self):
-        path, credentials = str(self.dir / "notify-reload"), self.dir / "credentials"
+        path, credentials = str(self.dir / "notify-reload"), self.dir / "credentials-reload"
         manager = Manager(path)
         self.addCleanup(manager.socket.close)
         credentials.mkdir()

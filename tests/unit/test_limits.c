@@ -160,6 +160,16 @@ static bool text_of_xml(size_t n, struct err *err)
 static bool instance_of_source(size_t n, struct err *err)
 {
     struct poll p;
+    struct poll_result result;
+    const struct document state = {
+        .kind = DOCUMENT_OBSERVATIONS, .instance = times(n, "i"), .next_sequence = 1};
+    ck_assert(poll_stand(&p, &(struct cursor){"", 0}, 0, TIME_UNKNOWN));
+    return poll_answer(&p, &state, 1000, mem, &result, err) != POLL_FAILED;
+}
+
+static bool instance_of_cursor(size_t n, struct err *err)
+{
+    struct poll p;
     return poll_stand(&p, &(struct cursor){times(n, "i"), 1}, 0, TIME_UNKNOWN) ||
            err_set(err, ERR_INPUT, "the instance is too long");
 }
@@ -238,7 +248,8 @@ static const struct {
     {"attributes, XML", attributes_of_xml, 64, "more than 64 attributes"},
     {"bytes of an attribute, XML", attribute_bytes_of_xml, 4096, "longer than 4096 bytes"},
     {"bytes of a text, XML", text_of_xml, 65536, "its text is longer than 64 kB"},
-    {"characters of an instance, cursor", instance_of_source, 127, "too long"},
+    {"characters of an instance, source", instance_of_source, POLL_INSTANCE_TEXT - 1, "longer than 127"},
+    {"characters of an instance, cursor", instance_of_cursor, POLL_LIFE_TEXT - 1, "too long"},
     {"bytes of an address", url_bytes, 4096, "the address is too long"},
     {"bytes of a host", host_bytes, 255, "the address is too long"},
     {"networks of a site", networks_of_site, 32, "32"},
