@@ -1,8 +1,8 @@
 #!/usr/bin/env bash
 # Installs what is missing, builds, runs every test. Usage: tests/run.sh [--long] [--only STAGE ...]
 #
-# Stages: lint; dev (gcc: every test but torture); asan (gcc with address and undefined-behaviour sanitizers: unit, database, fuzz
-# seeds); clang (a second compiler; fuzzers for FUZZ_SECONDS each). --long adds: torture, tidy, coverage, valgrind, all points of the
+# Stages: lint; dev (gcc: every test but the soak); asan (gcc with address and undefined-behaviour sanitizers: unit, database, fuzz
+# seeds); clang (a second compiler; fuzzers for FUZZ_SECONDS each). --long adds: the soak, tidy, coverage, valgrind, all points of the
 # fault and torture tests, and fuzzes for 60 s. The last line counts all stages: "N passed, N failed, N skipped".
 set -uo pipefail
 cd "$(dirname "$0")/.."
@@ -76,10 +76,9 @@ stage_lint() {
     done
 }
 
-# The torture tests draw new points each run and meet crashes inside libraries when memory fails: only in --long.
 stage_dev() {
     build dev build || return
-    if $long; then run_ctest build; else run_ctest build -LE torture; fi
+    if $long; then run_ctest build; else run_ctest build -LE soak; fi
 }
 
 stage_asan() { build asan build/asan && run_ctest build/asan -L 'unit|db|fuzz'; }
