@@ -249,7 +249,7 @@ class Daemon(ServiceTest):
         key.chmod(0o600)
         child.send_signal(signal.SIGHUP)
         wait_for(lambda: self.logged("settings.read"), what="the key again")
-        self.assertEqual(len(manager.heard("READY=1")), 3)
+        wait_for(lambda: len(manager.heard("READY=1")) == 3, what="READY=1 after each reload")
         self.assertFalse(self.logged("database.back"))
 
     def test_sigterm_ends_soon_and_well(self):
