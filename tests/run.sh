@@ -2,8 +2,8 @@
 # Installs what is missing, builds, runs every test. Usage: tests/run.sh [--long] [--only STAGE ...]
 #
 # Stages: lint; dev (gcc: every test but the soak); asan (gcc with address and undefined-behaviour sanitizers: unit, database, fuzz
-# seeds); clang (a second compiler; fuzzers for FUZZ_SECONDS each). --long adds: the soak, tidy, coverage, valgrind, all points of the
-# fault and torture tests, and fuzzes for 60 s. The last line counts all stages: "N passed, N failed, N skipped".
+# seeds); clang (a second compiler; fuzzers beside the stages that follow, for FUZZ_SECONDS each, 60 unless set). --long adds: the
+# soak, tidy, coverage, valgrind, all points of the fault and torture tests. The last line counts all: "N passed, N failed, N skipped".
 set -uo pipefail
 cd "$(dirname "$0")/.."
 
@@ -18,10 +18,11 @@ while [ $# -gt 0 ]; do
     shift
 done
 if [ ${#stages[@]} -eq 0 ]; then
-    stages=(lint dev asan clang)
+    stages=(lint clang dev asan)
     $long && stages+=(tidy coverage valgrind)
 fi
-fuzz_seconds=${FUZZ_SECONDS:-$($long && echo 60 || echo 5)}
+fuzz_seconds=${FUZZ_SECONDS:-60}
+fuzzers= # process that runs them, one after the other
 jobs=$(nproc)
 ! $long || export VANEWARD_LONG=1 # all kill points, all failing calls, the hour of soak
 
@@ -86,21 +87,34 @@ stage_asan() { build asan build/asan && run_ctest build/asan -L 'unit|db|fuzz'; 
 stage_clang() {
     build fuzz build/fuzz -DCMAKE_C_COMPILER=clang || return
     run_ctest build/fuzz -L 'fuzz'
-    local target name seeds
-    for target in build/fuzz/bin/fuzz_*; do
-        name=${target##*/fuzz_}
-        # libFuzzer reads seeds from flat folders and writes what it finds to the first one.
-        seeds=$(mktemp -d)
-        find "tests/data/$name" -type f | while read -r seed; do cp "$seed" "$seeds/$(sha1sum "$seed" | cut -c1-16)"; done
-        if (cd build/fuzz && "bin/fuzz_$name" -max_total_time="$fuzz_seconds" -timeout=10 -rss_limit_mb=2048 \
-            "$seeds" >"fuzz_$name.log" 2>&1); then
-            ok && echo "fuzz $name: $fuzz_seconds s, $(grep -c . <(ls "$seeds")) inputs kept, no find"
-        else
-            tail -n 30 "build/fuzz/fuzz_$name.log"
-            bad "fuzz $name"
-        fi
-        rm -rf "$seeds"
-    done
+    # What the other stages leave idle is enough for the fuzzers.
+    for target in build/fuzz/bin/fuzz_*; do run_fuzzer "$target"; done >build/fuzz/fuzzers.log 2>&1 &
+    fuzzers=$!
+}
+
+# run_fuzzer PROGRAM: one line of result, after the log of a find.
+run_fuzzer() {
+    local name=${1##*/fuzz_} seeds log
+    # libFuzzer reads seeds from flat folders and writes what it finds to the first one.
+    seeds=$(mktemp -d)
+    log=$(mktemp)
+    find "tests/data/$name" -type f | while read -r seed; do cp "$seed" "$seeds/$(sha1sum "$seed" | cut -c1-16)"; done
+    if (cd build/fuzz && nice -n 19 "bin/fuzz_$name" -max_total_time="$fuzz_seconds" -timeout=10 -rss_limit_mb=2048 \
+        "$seeds" >"$log" 2>&1); then
+        echo "fuzz $name: $fuzz_seconds s, $(grep -c . <(ls "$seeds")) inputs kept, no find"
+    else
+        tail -n 30 "$log"
+        echo "FAILED: fuzz $name"
+    fi
+    rm -rf "$seeds" "$log"
+}
+
+end_fuzzers() {
+    [ -n "$fuzzers" ] || return 0
+    wait "$fuzzers"
+    cat build/fuzz/fuzzers.log
+    passed=$((passed + $(grep -c 'no find$' build/fuzz/fuzzers.log)))
+    failed=$((failed + $(grep -c '^FAILED' build/fuzz/fuzzers.log)))
 }
 
 stage_tidy() {
@@ -136,6 +150,7 @@ for stage in "${stages[@]}"; do
     echo "== $stage"
     "stage_$stage"
 done
+end_fuzzers
 echo
 echo "$passed passed, $failed failed, $skipped skipped"
 [ "$failed" -eq 0 ] && [ "$passed" -gt 0 ]
