@@ -4,19 +4,28 @@
 #include <signal.h>
 #include <string.h>
 #include <sys/socket.h>
+#include <sys/time.h>
 #include <unistd.h>
 
-enum { CUT_S = 3 };
+/* A little less than the whole time: the end takes some too. */
+enum { CUT_MS = 3000, END_MS = SIGNALS_STOP_S * 1000 - 200 };
 
 static volatile sig_atomic_t stop_asked, reload_asked, abandon_status;
 static volatile sig_atomic_t link_socket = -1;
+
+/* As alarm(), which counts in whole seconds. */
+static void alarm_in(int ms)
+{
+    struct itimerval timer = {.it_value = {.tv_sec = ms / 1000, .tv_usec = ms % 1000 * 1000}};
+    setitimer(ITIMER_REAL, &timer, NULL);
+}
 
 static void on_stop(int signal)
 {
     if (stop_asked)
         _exit(128 + signal);
     stop_asked = 1;
-    alarm(link_socket >= 0 ? CUT_S : SIGNALS_STOP_S);
+    alarm_in(link_socket >= 0 ? CUT_MS : END_MS);
 }
 
 static void on_reload(int signal)
@@ -36,7 +45,7 @@ static void on_alarm(int signal)
         int kept = errno;
         shutdown(link_socket, SHUT_RDWR);
         link_socket = -1;
-        alarm(SIGNALS_STOP_S - CUT_S);
+        alarm_in(END_MS - CUT_MS);
         errno = kept;
         return;
     }

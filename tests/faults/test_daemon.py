@@ -18,6 +18,7 @@ import unittest
 
 import feed_rig
 from feed_rig import LONG, Feed, ServiceTest, now, serve, wait_for
+from stalls import Stalls
 
 KEY = b"a key for the test alone"
 COMMAND_S = 10  # time limit of a command
@@ -252,13 +253,18 @@ class Daemon(ServiceTest):
         wait_for(lambda: len(manager.heard("READY=1")) == 3, what="READY=1 after each reload")
         self.assertFalse(self.logged("database.back"))
 
+    def assert_ends_in_time(self, child):
+        """Well, and within the 5 s that it promises."""
+        stalls, began = Stalls(), time.monotonic()
+        child.send_signal(signal.SIGTERM)
+        self.assertEqual(child.wait(timeout=15), 0)
+        took = time.monotonic() - began
+        self.assertLess(took, 5 + stalls.end())
+
     def test_sigterm_ends_soon_and_well(self):
         child = self.start_collector()
         self.wait_until_read()
-        began = time.monotonic()
-        child.send_signal(signal.SIGTERM)
-        self.assertEqual(child.wait(timeout=10), 0)
-        self.assertLess(time.monotonic() - began, 5)
+        self.assert_ends_in_time(child)
         self.assertEqual(self.number(f"SELECT count(*) FROM vaneward.collector WHERE collector LIKE '%:{child.pid}'"), 0)
 
     def test_sigterm_ends_within_5_s_of_a_database_that_hangs(self):
@@ -267,10 +273,7 @@ class Daemon(ServiceTest):
         self.hold_database()
         self.feed.report("d1/speed", value=3990)
         self.wait_until_stuck()
-        began = time.monotonic()
-        child.send_signal(signal.SIGTERM)
-        self.assertEqual(child.wait(timeout=15), 0)
-        self.assertLess(time.monotonic() - began, 8)  # 5 s, and what a busy machine needs
+        self.assert_ends_in_time(child)
 
     def test_a_second_sigterm_ends_at_once(self):
         child = self.start_collector()
@@ -300,10 +303,7 @@ class Daemon(ServiceTest):
         wait_for(spooled, 120, "all of it in the spool")
         subprocess.run([server[0], "start", server[2]], check=True, stdout=subprocess.DEVNULL)
         wait_for(lambda: self.logged("database.back"), 60, "the database")
-        began = time.monotonic()
-        child.send_signal(signal.SIGTERM)
-        self.assertEqual(child.wait(timeout=15), 0)
-        self.assertLess(time.monotonic() - began, 8)  # 5 s, and what a busy machine needs
+        self.assert_ends_in_time(child)
         self.assertTrue(manager.heard("STOPPING=1") and manager.heard("EXTEND_TIMEOUT_USEC="))
         self.start_collector("--no-seal", "--spool", spool)
         wait_for(lambda: self.number("SELECT next_sequence FROM vaneward.source_cursor") == len(self.feed.observations) + 1, 60, "all stored")
@@ -418,13 +418,36 @@ class Daemon(ServiceTest):
             self.assertEqual(headers["Content-Type"], "application/json")
         self.assertNotIn(KEY.decode(), self.log.read_text())
 
+    def test_a_key_that_was_changed_signs_what_follows_the_reload(self):
+        webhook, credentials = Webhook(), self.dir / "credentials-changed"
+        self.addCleanup(webhook.close)
+        credentials.mkdir()
+        (credentials / "hook").touch(mode=0o600)
+        signed = lambda key, n: ("sha256=" + hmac.new(key, webhook.came[n][1], hashlib.sha256).hexdigest()
+                                 == webhook.came[n][0]["X-Vaneward-Signature"])
+        (credentials / "hook").write_bytes(KEY)
+        child = self.start_collector("--credentials", credentials, "--webhook", webhook.url, "--webhook-key", "hook")
+        self.wait_until_read()
+        self.feed.report("d7/condition", state="warning", code="W1")
+        wait_for(lambda: len(webhook.came) == 1, what="an alert under the first key")
+        (credentials / "hook").write_bytes(b"another key")
+        self.feed.report("d7/condition", state="alarm", code="A1")
+        wait_for(lambda: len(webhook.came) == 2, what="an alert before the reload")
+        child.send_signal(signal.SIGHUP)
+        wait_for(lambda: self.logged("settings.read"), what="the key again")
+        self.feed.report("d7/condition", state="normal")
+        wait_for(lambda: len(webhook.came) == 3, what="an alert under the second key")
+        self.assertEqual([signed(KEY, n) for n in range(3)], [True, True, False])
+        self.assertTrue(signed(b"another key", 2))
+        self.assertNotIn("another key", self.log.read_text())
+
     def test_receivers_that_hang_hold_nothing_up(self):
         silent = Webhook(wait=60)
         self.addCleanup(silent.close)
         command = self.write_command("exec sleep 100")
         self.start_collector("--on-episode", command, "--webhook", silent.url)
         self.wait_until_read()
-        stalls, began = feed_rig.Stalls(), time.monotonic()
+        stalls, began = Stalls(), time.monotonic()
         for drive in self.drives:
             self.feed.report(f"{drive}/condition", state="alarm", code="A1")
         wait_for(lambda: len(silent.came) >= 4, what="four tries under way")

@@ -14,7 +14,8 @@ import unittest
 import urllib.request
 
 import feed_rig
-from feed_rig import LONG, Feed, ServiceTest, Stalls, now, wait_for
+from feed_rig import LONG, Feed, ServiceTest, now, wait_for
+from stalls import Stalls
 
 PERIOD_S = 5
 LIMIT_S = PERIOD_S + 2
