@@ -12,10 +12,10 @@ struct columns;
 enum { COLUMNS_MOST = 20 };
 
 struct columns *columns_new(struct arena *mem, int width);
-/* cells: width of them; all types but bytes. */
+/* cells: width of them, of the types of db_array; texts must stay where they are. */
 void columns_add(struct columns *c, const struct db_value *cells);
 size_t columns_rows(const struct columns *c);
-/* Fills one parameter a column. */
+/* Fills one parameter a column; they hold as long as nothing is added. */
 void columns_params(const struct columns *c, struct db_value *params);
 /* Runs a statement whose parameters are the columns; no rows: does nothing. *affected may be NULL. */
 MUST_USE bool columns_exec(const struct columns *c, struct db *db, const struct query *q, int64_t *affected,

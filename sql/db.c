@@ -64,6 +64,7 @@ void db_close(struct db *db)
         return;
     PQfinish(db->conn);
     buffer_free(&db->copy_text);
+    buffer_free(&db->arrays);
     buffer_free(&db->piped);
     free(db->prepared);
     free(db);
@@ -206,6 +207,28 @@ static bool prepare(struct db *db, const struct query *q, const char *what, stru
     return link_flush(db, what, err) && link_drain(db, what, err) && link_note_prepared(db, q, err);
 }
 
+/* All arrays among the parameters, one after the other: their places move while there come more. */
+static void make_arrays(struct db *db, const struct query *q, const struct db_value *params, int count,
+                        const char **values, int *lengths)
+{
+    struct buffer *b = &db->arrays;
+    size_t at = b->used = 0;
+    for (int i = 0; i < count; i++) {
+        if (params[i].type != DB_ARRAY)
+            continue;
+        link_array(q, i, &params[i], b);
+        lengths[i] = (int)(b->used - at);
+        at = b->used;
+    }
+    at = 0;
+    for (int i = 0; i < count; i++) {
+        if (params[i].type != DB_ARRAY)
+            continue;
+        values[i] = b->data + at;
+        at += (size_t)lengths[i];
+    }
+}
+
 bool link_send(struct db *db, const struct query *q, const struct db_value *params, int count, int form,
                const char *what, struct err *err)
 {
@@ -216,13 +239,14 @@ bool link_send(struct db *db, const struct query *q, const struct db_value *para
     if (count != q->params || count > MAX_PARAMS)
         BUG("%s has %d parameters and got %d", what, q->params, count);
     for (int i = 0; i < count; i++) {
-        bool binary = params[i].type == DB_BYTES;
-        values[i] = binary ? params[i].pointer : value_text(&params[i], room[i]);
-        if (binary && !values[i] && params[i].bytes == 0)
+        bool is_bytes = params[i].type == DB_BYTES;
+        values[i] = is_bytes ? params[i].pointer : value_text(&params[i], room[i]);
+        if (is_bytes && !values[i] && params[i].bytes == 0)
             values[i] = ""; /* no bytes at all is not null */
         lengths[i] = (int)params[i].bytes;
-        formats[i] = binary;
+        formats[i] = is_bytes || params[i].type == DB_ARRAY;
     }
+    make_arrays(db, q, params, count, values, lengths);
     if (!PQsendQueryPrepared(db->conn, q->name, count, values, lengths, formats, form))
         return link_lost(db, what, err);
     return true;

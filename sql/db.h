@@ -28,18 +28,21 @@ struct query {
     int params;
 };
 
-enum db_type { DB_NULL, DB_TEXT, DB_INT, DB_REAL, DB_BOOL, DB_MOMENT, DB_DAY, DB_BYTES };
+enum db_type { DB_NULL, DB_TEXT, DB_INT, DB_REAL, DB_BOOL, DB_MOMENT, DB_DAY, DB_BYTES, DB_ARRAY };
 
 /* One parameter of a statement or one cell of a COPY row. */
 struct db_value {
     enum db_type type;
     union {
-        const void *pointer; /* DB_TEXT (NULL is SQL null), DB_BYTES */
+        const void *pointer; /* DB_TEXT (NULL is SQL null), DB_BYTES, DB_ARRAY (its elements) */
         int64_t
             integer; /* DB_INT, DB_BOOL, DB_MOMENT (us; TIME_UNKNOWN is null), DB_DAY (DAY_UNKNOWN is null) */
         double real; /* DB_REAL; NAN is null */
     };
-    size_t bytes; /* DB_BYTES */
+    union {
+        size_t bytes; /* DB_BYTES */
+        size_t count; /* DB_ARRAY */
+    };
 };
 
 static inline struct db_value db_text(const char *s)
@@ -74,9 +77,14 @@ static inline struct db_value db_null(void)
 {
     return (struct db_value){.type = DB_NULL};
 }
+/* A parameter that is an array, sent in binary form: the statement must cast it, as in $1::bigint[], and what
+ * is not null must be of the type of its elements. */
+static inline struct db_value db_array(const struct db_value *elements, size_t count)
+{
+    return (struct db_value){.type = DB_ARRAY, .pointer = elements, .count = count};
+}
 /* A text[] parameter: the array literal of strings, made in mem. A NULL string is a null element. */
 struct db_value db_text_array(struct arena *mem, const char *const *strings, size_t count);
-struct db_value db_int_array(struct arena *mem, const int64_t *values, size_t count);
 
 /* conninfo NULL or "": the PG* environment. application names the session in pg_stat_activity. */
 MUST_USE bool db_open(struct db **db, const char *conninfo, const char *application, struct err *err);
@@ -106,6 +114,13 @@ MUST_USE bool db_begin(struct db *db, struct err *err);
  */
 MUST_USE bool db_begin_piped(struct db *db, struct err *err);
 MUST_USE bool db_commit(struct db *db, struct err *err);
+/*
+ * The same in two parts, so that other work can be done while the server stores: this sends what is queued,
+ * and db_commit waits for what became of it. Nothing else but db_commit_is_over may be called meanwhile, and
+ * that now and then: what the link does not take at once, it sends.
+ */
+MUST_USE bool db_commit_send(struct db *db, struct err *err);
+bool db_commit_is_over(struct db *db); /* never waits: db_commit would not either */
 void db_rollback(struct db *db);
 /* A point inside the transaction to which a part that failed can be taken back; marks nest. */
 MUST_USE bool db_mark(struct db *db, struct err *err);

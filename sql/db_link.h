@@ -21,8 +21,10 @@ struct db {
     size_t prepared_count, prepared_room;
     const struct query *copying; /* NULL outside of a COPY */
     struct buffer copy_text;
-    bool piping;         /* db_begin_piped: statements are queued only */
-    struct buffer piped; /* of what was queued, in order */
+    struct buffer arrays; /* parameters of the statement that is being sent */
+    bool piping;          /* db_begin_piped: statements are queued only */
+    bool is_sent;         /* db_commit_send: the outcome is still to be read */
+    struct buffer piped;  /* of what was queued, in order */
 };
 
 struct rows {
@@ -49,6 +51,7 @@ bool link_open(struct db *db, const char *conninfo, const char *application, con
 /* The call that begins now has the session's deadline. False on a broken connection or inside a COPY. */
 bool link_start(struct db *db, struct err *err);
 void link_restart_deadline(struct db *db);
+bool link_deadline_is_over(const struct db *db);
 /* Sends what is queued. */
 bool link_flush(struct db *db, const char *what, struct err *err);
 /* Waits until there is room to queue more. */
@@ -90,7 +93,9 @@ bool link_simple(struct db *db, const char *what, const char *text, char last[st
 
 enum { VALUE_TEXT = 64 };
 /* The text form of a number, moment, day or bool, in 'room'; the text itself of a text; NULL for null.
- * DB_BYTES has none. */
+ * DB_BYTES and DB_ARRAY have none. */
 const char *value_text(const struct db_value *v, char room[static VALUE_TEXT]);
+/* Adds the binary form of an array, the statement's parameter number 'param' (from 0). */
+void link_array(const struct query *q, int param, const struct db_value *array, struct buffer *out);
 
 #endif

@@ -64,6 +64,7 @@ const char *value_text(const struct db_value *v, char room[static VALUE_TEXT])
         return day_text(v->integer, room);
     case DB_NULL:
     case DB_BYTES:
+    case DB_ARRAY:
         break;
     }
     return NULL;
@@ -92,21 +93,6 @@ struct db_value db_text_array(struct arena *mem, const char *const *strings, siz
             add_quoted(&b, strings[i]);
         else
             buffer_add(&b, "NULL", 4);
-    }
-    buffer_add(&b, "}", 1);
-    const char *literal = arena_strndup(mem, b.data, b.used);
-    buffer_free(&b);
-    return db_text(literal);
-}
-
-struct db_value db_int_array(struct arena *mem, const int64_t *values, size_t count)
-{
-    struct buffer b = {0};
-    char number[32];
-    buffer_add(&b, "{", 1);
-    for (size_t i = 0; i < count; i++) {
-        int n = snprintf(number, sizeof number, "%s%" PRId64, i ? "," : "", values[i]);
-        buffer_add(&b, number, (size_t)n);
     }
     buffer_add(&b, "}", 1);
     const char *literal = arena_strndup(mem, b.data, b.used);
