@@ -8,7 +8,7 @@ build=(build-essential cmake pkg-config libcurl4-openssl-dev libpq-dev libssl-de
     postgresql postgresql-client fonts-dejavu-core python3-fonttools python3 curl tzdata)
 test=(clang clang-format libclang-rt-14-dev r-base-core r-cran-survival poppler-utils qpdf imagemagick zbar-tools
     libxml2-utils jq git faketime iptables iproute2 openssl strace python3-jsonschema)
-bench=(wrk python3 openssl)
+bench=(wrk python3 openssl r-base-core r-cran-survival)
 long=(clang-tidy gcovr valgrind)
 
 wanted=()

@@ -1,23 +1,18 @@
 #include "life.h"
 
 #include "life_likelihood.h"
+#include "life_limits.h"
 #include "numeric.h"
 
 #include <math.h>
 
-/* Half of the 95 % quantile of chi-square with one degree of freedom bounds the log-likelihood's drop. */
-static const double LR_ROOT = NORMAL_95;
-
-/*
- * The end of the 95 % likelihood-ratio interval of one parameter, the other one (if free) at its best: where
- * the signed root of twice the drop reaches LR_ROOT. That root is nearly a straight line, so Newton's steps
- * on it, kept within the known bracket, arrive in a few rounds. NAN when there is no end.
- */
+/* A way from the maximum along one parameter, the other one (if free) at its best. */
 struct profile {
     const struct life_data *data;
     const struct life_point *best;
     int parameter, others; /* enum life_free */
     double direction;      /* -1 lower end, 1 upper end */
+    struct life_point at;
 };
 
 static double *parameter_of(struct life_point *p, int parameter)
@@ -41,38 +36,26 @@ static bool move_along(const struct profile *f, struct life_point *p, double val
     return life_climb(f->data, f->others, p);
 }
 
-static double likelihood_end(const struct profile *f, double se)
+static bool walk(void *context, double distance, double *drop, double *slope)
 {
-    enum { ROUNDS = 60 };
-    struct life_point start = *f->best, p = start;
-    double origin = *parameter_of(&start, f->parameter);
-    double inside = 0, outside = D_INF, distance = LR_ROOT * (se > 0 && se < 5 ? se : 1);
+    struct profile *f = context;
+    struct life_point best = *f->best;
+    double origin = *parameter_of(&best, f->parameter);
 
-    for (int i = 0; i < ROUNDS; i++) {
-        if (distance > 60 || !move_along(f, &p, origin + f->direction * distance))
-            return D_NAN;
-        double root = sqrt(fmax(0, 2 * (f->best->at.l - p.at.l)));
-        if (fabs(root - LR_ROOT) < 1e-8)
-            return exp(origin + f->direction * distance);
-        if (root > LR_ROOT)
-            outside = distance;
-        else
-            inside = distance;
-        double slope = -f->direction * (f->parameter == LIFE_FREE_SCALE ? p.at.mu : p.at.s) / root;
-        double next = slope > 0 ? distance + (LR_ROOT - root) / slope : D_INF;
-        if (!(next > inside && next < outside))
-            next = isinf(outside) ? 2 * distance : (inside + outside) / 2;
-        distance = fmin(next, 3 * distance);
-    }
-    return D_NAN;
+    if (!move_along(f, &f->at, origin + f->direction * distance))
+        return false;
+    *drop = f->best->at.l - f->at.at.l;
+    *slope = -f->direction * (f->parameter == LIFE_FREE_SCALE ? f->at.at.mu : f->at.at.s);
+    return true;
 }
 
 static void likelihood_limits(const struct life_data *d, const struct life_point *best, int parameter,
                               int others, double se, double limits[2])
 {
+    struct life_point p = *best;
     for (int side = 0; side < 2; side++) {
-        struct profile f = {d, best, parameter, others, side ? 1 : -1};
-        limits[side] = likelihood_end(&f, se);
+        struct profile f = {d, best, parameter, others, side ? 1 : -1, *best};
+        limits[side] = exp(*parameter_of(&p, parameter) + f.direction * life_limit(walk, &f, se));
     }
 }
 

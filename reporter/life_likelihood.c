@@ -4,7 +4,7 @@
 
 #include <math.h>
 
-static void check_row(const struct lifetime *row, size_t number)
+void life_check_row(const struct lifetime *row, size_t number)
 {
     bool plain = isfinite(row->entry) && isfinite(row->exit) && row->entry >= 0 && row->exit >= row->entry;
     bool interval = isnan(row->exit_high) || (row->failed && row->exit_high > row->exit);
@@ -19,30 +19,33 @@ static double high_of(const struct lifetime *row)
     return row->exit > 0 || !isnan(row->exit_high) ? row->exit_high : LIFE_RESOLUTION_HOURS;
 }
 
-static void add_exposure(struct life_data *d, double age, double weight)
+static void add_exposure(struct life_data *d, double log_age, double weight)
 {
-    if (age <= 0)
-        return;
-    d->log_age[d->exposures] = log(age) - d->log_unit;
-    d->weight[d->exposures++] = weight;
+    if (log_age > -D_INF)
+        life_powers_add(&d->exposures, log_age, weight);
+}
+
+static double log_of(const struct life_data *d, double age)
+{
+    return age > 0 ? log(age) - d->log_unit : -D_INF;
 }
 
 static void add_interval(struct life_data *d, double low, double high, double weight)
 {
-    d->log_low[d->intervals] = low > 0 ? log(low) - d->log_unit : -D_INF;
-    d->log_high[d->intervals] = log(high) - d->log_unit;
+    d->log_low[d->intervals] = log_of(d, low);
+    d->log_high[d->intervals] = log_of(d, high);
     d->interval_weight[d->intervals++] = weight;
 }
 
 static void add_row(struct life_data *d, const struct lifetime *row)
 {
-    double high = row->failed ? high_of(row) : D_NAN;
+    double high = row->failed ? high_of(row) : D_NAN, log_exit = log_of(d, row->exit);
 
     d->units += row->count;
     d->late |= row->entry > 0;
     d->exposed |= row->exit > row->entry;
-    add_exposure(d, row->exit, row->count);
-    add_exposure(d, row->entry, -row->count);
+    add_exposure(d, log_exit, row->count);
+    add_exposure(d, log_of(d, row->entry), -row->count);
     if (!row->failed)
         return;
     d->failures += row->count;
@@ -51,7 +54,7 @@ static void add_row(struct life_data *d, const struct lifetime *row)
         return;
     }
     d->exact += row->count;
-    d->sum_log += row->count * (log(row->exit) - d->log_unit);
+    d->sum_log += row->count * log_exit;
 }
 
 /*
@@ -74,36 +77,33 @@ void life_data_of(const struct lifetime *lives, size_t count, struct arena *mem,
     size_t exposures = 0, intervals = 0;
     double largest = 0;
     for (size_t i = 0; i < count; i++) {
-        check_row(&lives[i], i);
+        life_check_row(&lives[i], i);
         double high = lives[i].failed ? high_of(&lives[i]) : D_NAN;
         exposures += 1 + (lives[i].entry > 0);
         intervals += !isnan(high);
         largest = fmax(largest, isnan(high) ? lives[i].exit : high);
     }
     *d = (struct life_data){
-        .log_age = arena_array(mem, double, exposures),
-        .weight = arena_array(mem, double, exposures),
         .log_low = arena_array(mem, double, intervals),
         .log_high = arena_array(mem, double, intervals),
         .interval_weight = arena_array(mem, double, intervals),
         .log_unit = largest > 0 ? log(largest) : 0,
         .shape_bounded = bounded(lives, count),
     };
+    life_powers_init(&d->exposures, exposures, mem);
     for (size_t i = 0; i < count; i++)
         add_row(d, &lives[i]);
+    life_powers_gather(&d->exposures, mem);
 }
 
 /* With z = shape (log age - mu), a cumulative hazard is exp(z); dz/dmu = -shape and dz/ds = z. */
 static void add_hazards(const struct life_data *d, double mu, double shape, struct life_value *v)
 {
-    double h0 = 0, h1 = 0, h2 = 0;
-    for (size_t i = 0; i < d->exposures; i++) {
-        double z = shape * (d->log_age[i] - mu);
-        double h = d->weight[i] * exp(z);
-        h0 += h;
-        h1 += h * z;
-        h2 += h * z * z;
-    }
+    double sums[3], unit = exp(-shape * mu);
+    life_powers_at(&d->exposures, shape, sums);
+    double h0 = unit * sums[0], h1 = unit * shape * (sums[1] - mu * sums[0]);
+    double h2 = unit * shape * shape * (sums[2] - mu * (2 * sums[1] - mu * sums[0]));
+
     v->l -= h0;
     v->mu += shape * h0;
     v->s -= h1;
@@ -159,6 +159,46 @@ struct life_value life_value_at(const struct life_data *d, double mu, double s)
     for (size_t i = 0; i < d->intervals; i++)
         add_one_interval(d->log_low[i], d->log_high[i], d->interval_weight[i], mu, shape, &v);
     return v;
+}
+
+struct life_row life_row_of(const struct lifetime *life, double log_unit)
+{
+    double high = life->failed ? high_of(life) : D_NAN;
+    return (struct life_row){.log_entry = log(life->entry) - log_unit,
+                             .log_exit = log(life->exit) - log_unit,
+                             .log_high = log(high) - log_unit,
+                             .count = life->count,
+                             .failed = life->failed};
+}
+
+static void add_hazard(double log_age, double w, double mu, double shape, struct life_value *v)
+{
+    if (isinf(log_age))
+        return;
+    double z = shape * (log_age - mu), h = w * exp(z);
+    v->l -= h;
+    v->mu += shape * h;
+    v->s -= h * z;
+    v->mu_mu -= shape * shape * h;
+    v->mu_s += shape * h * (1 + z);
+    v->s_s -= h * z * (1 + z);
+}
+
+void life_add_row_value(const struct life_row *row, double mu, double s, struct life_value *v)
+{
+    double shape = exp(s), z = shape * (row->log_exit - mu), w = row->count;
+
+    add_hazard(row->log_exit, w, mu, shape, v);
+    add_hazard(row->log_entry, -w, mu, shape, v);
+    if (!isnan(row->log_high)) {
+        add_one_interval(row->log_exit, row->log_high, w, mu, shape, v);
+    } else if (row->failed) {
+        v->l += w * (z + s - row->log_exit);
+        v->mu -= w * shape;
+        v->s += w * (1 + z);
+        v->mu_s -= w * shape;
+        v->s_s += w * z;
+    }
 }
 
 /* Newton's step where the surface bends downwards, else one along the slope; *decrement is the gain that it
@@ -225,10 +265,9 @@ bool life_climb(const struct life_data *d, int free, struct life_point *p)
 
 double life_exposure(const struct life_data *d, double shape)
 {
-    double sum = 0;
-    for (size_t i = 0; i < d->exposures; i++)
-        sum += d->weight[i] * exp(shape * d->log_age[i]);
-    return sum;
+    double sums[3];
+    life_powers_at(&d->exposures, shape, sums);
+    return sums[0];
 }
 
 bool life_maximise_scale(const struct life_data *d, double shape, struct life_point *p)

@@ -7,15 +7,15 @@
 #define REPORTER_LIFE_LIKELIHOOD_H
 
 #include "life.h"
+#include "life_powers.h"
 
 /* Beyond these shapes an estimate says no more than that there is none. */
 #define LIFE_SHAPE_MIN 0.02
 #define LIFE_SHAPE_MAX 1000.0
 
 struct life_data {
-    size_t exposures; /* weighted cumulative hazards: added at the end of a life, taken off at a late entry */
-    double *log_age, *weight;
-    size_t intervals; /* failures known to lie in (low, high]; log_low is -INFINITY from new */
+    struct life_powers exposures; /* ends of lives with their counts; late entries with theirs taken off */
+    size_t intervals;             /* failures known to lie in (low, high]; log_low is -INFINITY from new */
     double *log_low, *log_high, *interval_weight;
     double units, failures, exact; /* exact: failures with a known age */
     double sum_log;                /* of the exact failures' ages */
@@ -34,6 +34,17 @@ struct life_point {
     double mu, s;
     struct life_value at;
 };
+
+/* Adds what a single row says, its ages as logs in one unit (-INFINITY: 0); log_high NAN: exact or running.
+ */
+struct life_row {
+    double log_entry, log_exit, log_high, count;
+    bool failed;
+};
+struct life_row life_row_of(const struct lifetime *life, double log_unit);
+void life_add_row_value(const struct life_row *row, double mu, double s, struct life_value *v);
+/* Ends the program where a row is not valid. */
+void life_check_row(const struct lifetime *row, size_t number);
 
 enum life_free { LIFE_FREE_SCALE = 1, LIFE_FREE_SHAPE = 2, LIFE_FREE_BOTH = 3 };
 

@@ -1,7 +1,9 @@
 #include "numeric.h"
+#include "base/err.h"
 
 #include <gsl/gsl_cdf.h>
 #include <gsl/gsl_errno.h>
+#include <gsl/gsl_linalg.h>
 #include <gsl/gsl_sf_erf.h>
 #include <gsl/gsl_sf_gamma.h>
 
@@ -34,6 +36,12 @@ double chi_square_quantile(double p, double freedom)
     return gsl_cdf_chisq_Pinv(p, freedom);
 }
 
+double chi_square_above(double x, double freedom)
+{
+    keep_gsl_alive();
+    return gsl_cdf_chisq_Q(x, freedom);
+}
+
 double gamma_log(double x)
 {
     keep_gsl_alive();
@@ -44,6 +52,44 @@ double gamma_share(double a, double x)
 {
     keep_gsl_alive();
     return gsl_cdf_gamma_P(x, a, 1);
+}
+
+/* The Cholesky factor, to be freed; NULL when there is none. */
+static gsl_matrix *cholesky(const double *m, size_t n)
+{
+    keep_gsl_alive();
+    gsl_matrix *factor = gsl_matrix_alloc(n, n);
+    if (!factor)
+        err_no_memory();
+    gsl_matrix_const_view given = gsl_matrix_const_view_array(m, n, n);
+    gsl_matrix_memcpy(factor, &given.matrix);
+    if (gsl_linalg_cholesky_decomp1(factor) == GSL_SUCCESS)
+        return factor;
+    gsl_matrix_free(factor);
+    return NULL;
+}
+
+bool numeric_solve(const double *m, size_t n, double *b)
+{
+    gsl_matrix *factor = cholesky(m, n);
+    if (!factor)
+        return false;
+    gsl_vector_view x = gsl_vector_view_array(b, n);
+    gsl_linalg_cholesky_svx(factor, &x.vector);
+    gsl_matrix_free(factor);
+    return true;
+}
+
+bool numeric_inverse(const double *m, size_t n, double *inverse)
+{
+    gsl_matrix *factor = cholesky(m, n);
+    if (!factor)
+        return false;
+    gsl_linalg_cholesky_invert(factor);
+    gsl_matrix_view out = gsl_matrix_view_array(inverse, n, n);
+    gsl_matrix_memcpy(&out.matrix, factor);
+    gsl_matrix_free(factor);
+    return true;
 }
 
 double count_probability(int k, double mean, double variance)

@@ -7,6 +7,8 @@
 #define REPORTER_NUMERIC_H
 
 #include <math.h>
+#include <stdbool.h>
+#include <stddef.h>
 
 /* NAN and INFINITY of math.h are floats; as doubles they pass -Wdouble-promotion. */
 #define D_NAN ((double)NAN)
@@ -18,8 +20,16 @@ double normal_cdf(double x);
 double normal_log_cdf(double x); /* good where the probability itself underflows */
 double normal_quantile(double p);
 double chi_square_quantile(double p, double freedom);
+double chi_square_above(double x, double freedom); /* upper tail: the p of a test */
 double gamma_log(double x);             /* x > 0 */
 double gamma_share(double a, double x); /* lower incomplete gamma function over the whole: P(a, x) */
+
+/*
+ * Symmetric positive definite n x n matrices, of which the lower half is read: solves m x = b in place of b;
+ * the inverse, whole. False where m is not positive definite.
+ */
+bool numeric_solve(const double *m, size_t n, double *b);
+bool numeric_inverse(const double *m, size_t n, double *inverse);
 
 /* P(N = k) with a mean and a variance: negative binomial, and Poisson where the variance is not above the
  * mean. */

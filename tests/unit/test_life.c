@@ -334,6 +334,51 @@ START_TEST(hazards_add_to_the_failures)
 }
 END_TEST
 
+/* Thousands of ages are gathered into cells: the same rows a hundred times as with a count of a hundred. */
+START_TEST(many_lives_are_fitted_as_few_with_counts)
+{
+    enum { TIMES = 100 };
+    struct lives l = _i ? late_generator_fans() : generator_fans();
+    struct lifetime *many = arena_array(mem, struct lifetime, TIMES * l.count);
+    for (size_t i = 0; i < TIMES * l.count; i++)
+        many[i] = l.row[i % l.count];
+    for (size_t i = 0; i < l.count; i++)
+        l.row[i].count = TIMES;
+
+    struct life_model want = fit(&l), got;
+    life_fit(many, TIMES * l.count, LIFE_ASSUMED_SHAPE, mem, &got);
+    near_relative("many: shape", got.shape, want.shape, 1e-11);
+    near_relative("many: scale", got.scale, want.scale, 1e-11);
+    near_relative("many: log-likelihood", got.log_likelihood, want.log_likelihood, 1e-12);
+    near_relative("many: error", got.var_log_shape, want.var_log_shape, 1e-10);
+    near_pair("many: ends of the scale", got.scale_lr, want.scale_lr, 1e-8);
+}
+END_TEST
+
+START_TEST(gathered_ages_have_the_sums_of_all)
+{
+    enum { AGES = 6000 };
+    static const double shapes[] = {0.05, 0.7, 2, 9, 50, 64, 65};
+    struct life_powers few, many;
+    life_powers_init(&few, AGES, mem);
+    life_powers_init(&many, AGES, mem);
+    for (int i = 0; i < AGES; i++) {
+        double log_age = -12 * pow(i / (AGES - 1.0), 3), weight = i % 7 == 3 ? -0.5 : 1;
+        life_powers_add(&few, log_age, weight);
+        life_powers_add(&many, log_age, weight);
+    }
+    life_powers_gather(&many, mem);
+    ck_assert(many.cell_count > 0 && few.cell_count == 0);
+    for (size_t k = 0; k < sizeof shapes / sizeof *shapes; k++) {
+        double want[3], got[3];
+        life_powers_at(&few, shapes[k], want);
+        life_powers_at(&many, shapes[k], got);
+        for (int m = 0; m < 3; m++)
+            near_relative("gathered sum", got[m], want[m], 1e-12);
+    }
+}
+END_TEST
+
 /* ---- few failures ---- */
 
 /* Meeker & Escobar 1998's bearing cages with a known shape; R 4.2.2 for the values. */
@@ -589,6 +634,8 @@ int main(void)
     tcase_add_test(estimates, printed_fits_are_met_to_their_last_digit);
     tcase_add_test(estimates, ages_and_shares_have_limits);
     tcase_add_test(estimates, hazards_add_to_the_failures);
+    tcase_add_loop_test(estimates, many_lives_are_fitted_as_few_with_counts, 0, 2);
+    tcase_add_test(estimates, gathered_ages_have_the_sums_of_all);
     tcase_add_test(estimates, a_known_shape_needs_no_second_failure);
     tcase_add_test(estimates, one_failure_has_a_maximum_of_no_use);
     tcase_add_test(estimates, no_failure_gives_a_lower_limit);

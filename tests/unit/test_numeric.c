@@ -25,6 +25,7 @@ START_TEST(special_functions_agree_with_r)
     near_relative("P(10, 12)", gamma_share(10, 12), 0.757607838329488, 1e-12);
     near_relative("P(100, 90)", gamma_share(100, 90), 0.15822098918643, 1e-12);
     near_relative("P(.4, 1e-8)", gamma_share(0.4, 1e-8), 0.000711127096845996, 1e-12);
+    near_relative("above", chi_square_above(5.99146454710798, 2), 0.05, 1e-12);
     /* size 1.5 and mean 2: variance 2 + 2^2 / 1.5 */
     near_relative("dnbinom(3)", count_probability(3, 2, 2 + 4 / 1.5), 0.114516677091774, 1e-12);
 }
@@ -51,6 +52,22 @@ START_TEST(an_argument_outside_the_domain_is_not_a_number)
 }
 END_TEST
 
+START_TEST(a_positive_matrix_is_solved_and_inverted)
+{
+    /* 4 2; 2 3: its inverse is 3 -2; -2 4 over 8 */
+    double a[] = {4, 2, 2, 3}, b[4], x[] = {2, 7}, indefinite[] = {1, 2, 2, 1};
+    ck_assert(numeric_solve(a, 2, x));
+    near_relative("first", x[0], -1, 1e-14);
+    near_relative("second", x[1], 3, 1e-14);
+    ck_assert(numeric_inverse(a, 2, b));
+    near_relative("inverse", b[0], 3 / 8., 1e-14);
+    near_relative("inverse", b[1], -2 / 8., 1e-14);
+    near_relative("inverse", b[2], -2 / 8., 1e-14);
+    near_relative("inverse", b[3], 4 / 8., 1e-14);
+    ck_assert(!numeric_inverse(indefinite, 2, b));
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("numeric");
@@ -60,6 +77,7 @@ int main(void)
     tcase_add_test(cases, special_functions_agree_with_r);
     tcase_add_test(cases, counts_without_extra_variance_are_poisson);
     tcase_add_test(cases, an_argument_outside_the_domain_is_not_a_number);
+    tcase_add_test(cases, a_positive_matrix_is_solved_and_inverted);
     suite_add_tcase(suite, cases);
     return near_run(suite, "numeric");
 }
