@@ -80,6 +80,7 @@ static enum found read_file(const char *folder, const char *name, bool from_mana
 static bool find(const char *name, const char *folder, struct secret *secret, struct err *err)
 {
     const char *why = credential_name_why_not(name), *manager = getenv("CREDENTIALS_DIRECTORY");
+    secret->size = 0;
     if (why)
         return err_set(err, ERR_CONFIG, "credential '%s' %s", name, why);
     setrlimit(RLIMIT_CORE, &(struct rlimit){0, 0});

@@ -16,7 +16,7 @@ struct sieve {
     struct refused_rows *refused;
 };
 
-/* Rows of one kind, or the readings of a batch where rows is NULL. */
+/* Rows of one kind, or the readings of a batch where there is one. */
 struct part {
     enum row_kind kind;
     const struct row *rows;
@@ -32,7 +32,7 @@ bool load_is_about_content(const struct err *err)
 static bool store(const struct sieve *s, const struct part *p, size_t first, size_t count, struct err *err)
 {
     const struct batch *b = p->batch;
-    if (p->rows)
+    if (!b)
         return load_rows_store(s->db, p->kind, p->rows + first, count, s->mem, err);
     return journal_write(s->db, b->site, b->received_us, clock_now_us(), b->readings + first, count, s->mem,
                          err);
@@ -48,7 +48,7 @@ static struct set_aside_row refused_reading(const struct reading *r, const char 
 
 static size_t *count_of(struct refused_rows *refused, const struct part *p)
 {
-    if (!p->rows)
+    if (p->batch)
         return &refused->readings;
     switch (p->kind) {
     case ROW_CONDITION:
@@ -66,13 +66,13 @@ static size_t *count_of(struct refused_rows *refused, const struct part *p)
 
 static void set_aside(struct sieve *s, const struct part *p, size_t at, const struct err *why)
 {
-    const struct batch *of = p->rows ? p->rows[at].batch : p->batch;
+    const struct batch *of = p->batch ? p->batch : p->rows[at].batch;
     struct batch *b = arena_alloc(s->mem, sizeof *b);
     *b = *of;
     b->set_aside = arena_alloc(s->mem, sizeof *b->set_aside);
     b->set_aside_count = 1;
-    b->set_aside[0] = p->rows ? load_row_set_aside(p->kind, &p->rows[at], why->text, s->mem)
-                              : refused_reading(&b->readings[at], why->text, s->mem);
+    b->set_aside[0] = p->batch ? refused_reading(&b->readings[at], why->text, s->mem)
+                               : load_row_set_aside(p->kind, &p->rows[at], why->text, s->mem);
     if (s->count == s->capacity) {
         size_t capacity = s->capacity ? 2 * s->capacity : 8;
         s->aside = arena_grow(s->mem, s->aside, s->count, capacity, sizeof *s->aside);

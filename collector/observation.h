@@ -56,7 +56,7 @@ enum source_error {
 
 struct document {
     enum document_kind kind;
-    const char *instance; /* instanceId, compared for equality only */
+    const char *instance; /* instanceId, compared for equality only; "" when not given */
     int64_t created_us;   /* the publisher's clock; TIME_UNKNOWN when not given */
     uint64_t buffer_size, first_sequence, last_sequence, next_sequence; /* 0 when not given */
     const char *model_changed;                                          /* NULL when not given */

@@ -165,7 +165,7 @@ static enum poll_outcome complete(struct poll *p, const struct document *d, uint
 static enum poll_outcome on_read(struct poll *p, const struct document *d, int64_t now_us, struct arena *mem,
                                  struct poll_result *out, struct err *err)
 {
-    if (d->instance && d->instance[0] && !is_ours(p, d->instance))
+    if (d->instance[0] && !is_ours(p, d->instance))
         return look(p, POLL_NEWS_RESTART);
     if (d->kind == DOCUMENT_ERROR) {
         if (d->error == SOURCE_ERROR_OUT_OF_RANGE)
@@ -233,7 +233,7 @@ static void say_gap(const struct poll *p, uint64_t oldest, int64_t now_us, struc
 static enum poll_outcome on_begin(struct poll *p, const struct document *d, int64_t now_us, struct arena *mem,
                                   struct poll_result *out, struct err *err)
 {
-    if (d->instance && d->instance[0] && strcmp(d->instance, p->state->instance) != 0)
+    if (d->instance[0] && strcmp(d->instance, p->state->instance) != 0)
         return look(p, p->news);
     if (d->kind == DOCUMENT_ERROR) {
         bool less = d->error == SOURCE_ERROR_OUT_OF_RANGE || d->error == SOURCE_ERROR_TOO_MANY;
@@ -256,10 +256,10 @@ static bool is_usable(const struct document *d, struct err *err)
 {
     if (d->next_sequence > INT64_MAX || d->last_sequence > INT64_MAX || d->first_sequence > INT64_MAX)
         return err_set(err, ERR_INPUT, "the source counts beyond 2^63-1");
-    if (d->instance && strlen(d->instance) >= POLL_INSTANCE_TEXT)
+    if (strlen(d->instance) >= POLL_INSTANCE_TEXT)
         return err_set(err, ERR_INPUT, "the source's instance is longer than %d characters",
                        POLL_INSTANCE_TEXT - 1);
-    if (d->kind == DOCUMENT_OBSERVATIONS && (!d->instance || !d->instance[0]))
+    if (d->kind == DOCUMENT_OBSERVATIONS && !d->instance[0])
         return err_set(err, ERR_INPUT, "the source does not say its instance");
     return true;
 }

@@ -178,7 +178,7 @@ static bool seal_days(struct step *s, int64_t before_us, bool *found, struct err
     }
     *found = rows_count(r) > 0;
     struct sealing blocks;
-    const char *site = *found ? arena_strdup(s->mem, rows_text(r, 0, SITE)) : NULL;
+    const char *site = *found ? arena_strdup(s->mem, rows_text(r, 0, SITE)) : "";
     seal_blocks_init(&blocks, s->db, s->mem, site, s->open_day_us);
     blocks.raw_from = s->state.raw_from;
     for (size_t k = 0; k < rows_count(r) && strcmp(rows_text(r, k, SITE), site) == 0; k++)

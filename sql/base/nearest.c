@@ -1,6 +1,7 @@
 #include "base/nearest.h"
 
 #include <ctype.h>
+#include <stdbool.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -17,29 +18,33 @@ static int least(int a, int b)
     return a < b ? a : b;
 }
 
+static bool same(char a, char b)
+{
+    return tolower((unsigned char)a) == tolower((unsigned char)b);
+}
+
 /* Optimal string alignment distance, by rows: 'row' is that of a[0..i), 'before' and 'earlier' the two above.
  */
+static void fill_row(int *row, const int *before, const int *earlier, const char *a, size_t i, const char *b,
+                     size_t b_length)
+{
+    row[0] = (int)i;
+    for (size_t j = 1; j <= b_length; j++) {
+        bool swapped = i > 1 && j > 1 && same(a[i - 1], b[j - 2]) && same(a[i - 2], b[j - 1]);
+        row[j] = least(least(before[j] + 1, row[j - 1] + 1), before[j - 1] + !same(a[i - 1], b[j - 1]));
+        if (swapped)
+            row[j] = least(row[j], earlier[j - 2] + 1);
+    }
+}
+
 static int distance(const char *a, size_t a_length, const char *b, size_t b_length)
 {
     int rows[3][MAX_WORD + 1];
-    int *earlier = rows[0], *before = rows[1], *row = rows[2];
     for (size_t j = 0; j <= b_length; j++)
-        row[j] = (int)j;
-    for (size_t i = 1; i <= a_length; i++) {
-        int *spare = earlier;
-        earlier = before;
-        before = row;
-        row = spare;
-        row[0] = (int)i;
-        for (size_t j = 1; j <= b_length; j++) {
-            int ca = tolower((unsigned char)a[i - 1]), cb = tolower((unsigned char)b[j - 1]);
-            row[j] = least(least(before[j] + 1, row[j - 1] + 1), before[j - 1] + (ca != cb));
-            if (i > 1 && j > 1 && ca == tolower((unsigned char)b[j - 2]) &&
-                cb == tolower((unsigned char)a[i - 2]))
-                row[j] = least(row[j], earlier[j - 2] + 1);
-        }
-    }
-    return row[b_length];
+        rows[0][j] = (int)j;
+    for (size_t i = 1; i <= a_length; i++)
+        fill_row(rows[i % 3], rows[(i + 2) % 3], rows[(i + 1) % 3], a, i, b, b_length);
+    return rows[a_length % 3][b_length];
 }
 
 void nearest_try(struct nearest *n, const char *candidate)

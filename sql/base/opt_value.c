@@ -4,8 +4,8 @@
 #include "base/text.h"
 
 #include <ctype.h>
+#include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 static bool has_limits(const struct opt *o)
@@ -93,67 +93,62 @@ bool opt_value_set(const struct opt *o, const char *text, const char *place, enu
     BUG("option '%s' has type %d", o->name, (int)o->type);
 }
 
-/* Empty when there is none to tell: a default outside the limits stands for "not given". */
-static void default_text(const struct opt *o, char *out, size_t size)
+static const char *moment_text(int64_t us, struct arena *mem)
 {
-    out[0] = '\0';
+    char text[TIME_TEXT];
+    if (us == TIME_UNKNOWN || us == 0)
+        return "";
+    time_format(us, text);
+    return arena_strdup(mem, text);
+}
+
+/* Empty when there is none to tell: a default outside the limits (not a number is) stands for "not given". */
+static const char *default_text(const struct opt *o, struct arena *mem)
+{
     switch (o->type) {
     case OPT_FLAG:
         break;
     case OPT_TEXT: {
         const char *text = *(const char **)o->target;
-        snprintf(out, size, "%s", text ? text : "");
-        break;
+        return text ? text : "";
     }
     case OPT_INT: {
         int64_t value = *(int64_t *)o->target;
-        if (within(o, (double)value))
-            snprintf(out, size, "%lld", (long long)value);
-        break;
+        return within(o, (double)value) ? arena_printf(mem, "%lld", (long long)value) : "";
     }
     case OPT_REAL: {
-        double value = *(double *)o->target; /* not a number: outside any limits */
-        if (value == value && within(o, value))
-            snprintf(out, size, "%.12g", value);
-        break;
+        double value = *(double *)o->target;
+        return !isnan(value) && within(o, value) ? arena_printf(mem, "%.12g", value) : "";
     }
-    case OPT_MOMENT: {
-        int64_t value = *(int64_t *)o->target;
-        char text[TIME_TEXT];
-        if (value != TIME_UNKNOWN && value != 0) {
-            time_format(value, text);
-            snprintf(out, size, "%s", text);
-        }
-        break;
+    case OPT_MOMENT:
+        return moment_text(*(int64_t *)o->target, mem);
     }
-    }
+    return "";
 }
 
-char *opt_value_help(const struct opt *o)
+const char *opt_value_help(const struct opt *o, struct arena *mem)
 {
-    char limits[80] = "", value[200];
+    char limits[80] = "";
     if (has_limits(o))
         limits_text(o, limits, sizeof limits);
-    default_text(o, value, sizeof value);
+    const char *value = default_text(o, mem);
+    if (!limits[0] && !value[0])
+        return o->help;
+    return arena_printf(mem, "%s (%s%s%s%s)", o->help, limits, limits[0] && value[0] ? "; " : "",
+                        value[0] ? "default: " : "", value);
+}
 
-    const char *comma = limits[0] && value[0] ? "; " : "";
-    bool any = limits[0] || value[0];
-    char *help;
-    int n = asprintf(&help, "%s%s%s%s%s%s%s", o->help, any ? " (" : "", limits, comma,
-                     value[0] ? "default: " : "", value, any ? ")" : "");
-    if (n < 0)
-        exit(71);
-    return help;
+static int folded(char c)
+{
+    return c == '-' ? '_' : tolower((unsigned char)c);
 }
 
 bool opt_value_named(const struct opt *o, const char *name)
 {
     const char *a = o->name, *b = name;
-    for (; *a && *b; a++, b++) {
-        int ca = *a == '-' ? '_' : tolower((unsigned char)*a);
-        int cb = *b == '-' ? '_' : tolower((unsigned char)*b);
-        if (ca != cb)
-            return false;
+    while (*a && folded(*a) == folded(*b)) {
+        a++;
+        b++;
     }
     return !*a && !*b;
 }

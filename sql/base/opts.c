@@ -1,22 +1,17 @@
 #include "base/opts.h"
 
-#include "base/arena.h"
 #include "base/nearest.h"
-#include "base/opt_file.h"
+#include "base/opt_layers.h"
 #include "base/opt_value.h"
 
 #include <argp.h>
 
-#include <ctype.h>
 #include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sysexits.h>
-#include <unistd.h>
 
-static const char USUAL_SETTINGS[] = "/etc/vaneward/vaneward.ini";
-static const char PREFIX[] = "VANEWARD_";
 static const char SOURCES[] =
     "Each option may also stand in a settings file (--settings FILE, else the file that VANEWARD_SETTINGS "
     "names, else /etc/vaneward/vaneward.ini when it is there) as name = value in section [vaneward], with _ "
@@ -27,50 +22,17 @@ enum { KEY_HELP = 256, KEY_USAGE, KEY_VERSION, KEY_SETTINGS, KEY_FIRST };
 enum { MAX_MEMORY = 16 * 1024 * 1024 };
 enum { GROUP_COMMAND = 1, GROUP_COMMON };
 
-struct given {
-    const struct opt *opt;
-    const char *text; /* NULL for a flag */
-};
-
-/* The value of a target. */
-union held {
-    bool flag;
-    const char *text;
-    int64_t integer;
-    double real;
-};
-
 struct parsing {
     const struct program *program;
     const struct command *command;
-    const struct opt **opts; /* of the command and the common ones; a key is KEY_FIRST and the place here */
-    size_t opt_count;
-    struct argp_option *table;
-    struct given *given; /* in the order of the command line; applied after the file and the environment */
-    size_t given_count;
+    struct opt_layers layers; /* of its options and the common ones; a key is KEY_FIRST and the place there */
+    struct argp_option *table; /* argp's */
     const char **args;
     int arg_count;
-    const char *settings;
-    struct arena *mem; /* of texts from the settings file */
-    union held *usual; /* what the targets held before anything was read */
-    bool served;       /* --help, --usage or --version was the answer */
+    bool served; /* --help, --usage or --version was the answer */
 };
 
 static struct parsing *running; /* whose command runs */
-
-static _Noreturn void out_of_memory(void)
-{
-    fputs("out of memory while reading options\n", stderr);
-    exit(EX_OSERR);
-}
-
-static void *allocated(size_t count, size_t size)
-{
-    void *p = calloc(count ? count : 1, size);
-    if (!p)
-        out_of_memory();
-    return p;
-}
 
 static const struct command *find_command(const struct program *p, const char *name)
 {
@@ -151,11 +113,11 @@ static void add_opts(struct parsing *s, size_t *n, const struct opt *o, int grou
 {
     for (; o && o->name; o++) {
         s->table[(*n)++] = (struct argp_option){.name = o->name,
-                                                .key = KEY_FIRST + (int)s->opt_count,
+                                                .key = KEY_FIRST + (int)s->layers.opt_count,
                                                 .arg = o->type == OPT_FLAG ? NULL : o->arg,
-                                                .doc = opt_value_help(o),
+                                                .doc = opt_value_help(o, s->layers.mem),
                                                 .group = group};
-        s->opts[s->opt_count++] = o;
+        s->layers.opts[s->layers.opt_count++] = o;
     }
 }
 
@@ -164,8 +126,8 @@ static void make_table(struct parsing *s)
     enum { FIXED = 4, HEADERS = 1, END = 1 };
     size_t room = count_opts(s->command->options) + count_opts(s->program->common);
     size_t n = 0;
-    s->opts = allocated(room, sizeof *s->opts);
-    s->table = allocated(room + FIXED + HEADERS + END, sizeof *s->table);
+    s->layers.opts = arena_array(s->layers.mem, const struct opt *, room);
+    s->table = arena_array(s->layers.mem, struct argp_option, room + FIXED + HEADERS + END);
     add_opts(s, &n, s->command->options, GROUP_COMMAND);
     s->table[n++] = (struct argp_option){.doc = "Of every command:", .group = GROUP_COMMON};
     add_opts(s, &n, s->program->common, GROUP_COMMON);
@@ -173,19 +135,6 @@ static void make_table(struct parsing *s)
     add_fixed(s, &n, "help", KEY_HELP, NULL, "Print this", GROUP_COMMON);
     add_fixed(s, &n, "usage", KEY_USAGE, NULL, "Print the options in short", GROUP_COMMON);
     add_fixed(s, &n, "version", KEY_VERSION, NULL, "Print the version", GROUP_COMMON);
-}
-
-static void release(struct parsing *s)
-{
-    for (const struct argp_option *o = s->table; o->name || o->doc; o++)
-        if (o->key >= KEY_FIRST)
-            free((void *)(uintptr_t)o->doc);
-    arena_free(s->mem);
-    free(s->table);
-    free(s->opts);
-    free(s->given);
-    free(s->args);
-    free(s->usual);
 }
 
 /* Ends argp_parse; it would go on, and complain of arguments that are missing. */
@@ -209,15 +158,15 @@ static error_t on_key(int key, char *text, struct argp_state *state)
         printf("%s %s\n", s->program->name, s->program->version);
         return serve(s);
     case KEY_SETTINGS:
-        s->settings = text;
+        s->layers.settings = text;
         return 0;
     case ARGP_KEY_ARG:
         s->args[s->arg_count++] = text;
         return 0;
     default:
-        if (key < KEY_FIRST || key >= KEY_FIRST + (int)s->opt_count)
+        if (key < KEY_FIRST || key >= KEY_FIRST + (int)s->layers.opt_count)
             return ARGP_ERR_UNKNOWN;
-        s->given[s->given_count++] = (struct given){s->opts[key - KEY_FIRST], text};
+        opt_layers_give(&s->layers, s->layers.opts[key - KEY_FIRST], text);
         return 0;
     }
 }
@@ -225,51 +174,10 @@ static error_t on_key(int key, char *text, struct argp_state *state)
 static error_t parse(struct parsing *s, int argc, char **argv)
 {
     const struct command *c = s->command;
-    char *doc;
-    if (asprintf(&doc, "%s\v%s%s%s", c->summary, c->details ? c->details : "", c->details ? "\n\n" : "",
-                 SOURCES) < 0)
-        out_of_memory();
+    const char *doc = arena_printf(s->layers.mem, "%s\v%s%s%s", c->summary, c->details ? c->details : "",
+                                   c->details ? "\n\n" : "", SOURCES);
     const struct argp argp = {.options = s->table, .parser = on_key, .args_doc = c->args, .doc = doc};
-    error_t result = argp_parse(&argp, argc, argv, ARGP_NO_HELP | ARGP_NO_EXIT, NULL, s);
-    free(doc);
-    return result;
-}
-
-static bool apply_file(const struct parsing *s, struct err *err)
-{
-    const char *path = s->settings ? s->settings : getenv("VANEWARD_SETTINGS");
-    if (!path || !*path) {
-        if (access(USUAL_SETTINGS, F_OK) != 0)
-            return true;
-        path = USUAL_SETTINGS;
-    }
-    return opt_file_apply(path, s->opts, s->opt_count, s->mem, err);
-}
-
-static bool apply_environment(const struct parsing *s, struct err *err)
-{
-    for (size_t k = 0; k < s->opt_count; k++) {
-        char name[100];
-        snprintf(name, sizeof name, "%s%s", PREFIX, s->opts[k]->name);
-        for (char *c = name; *c; c++)
-            *c = (char)(*c == '-' ? '_' : toupper((unsigned char)*c));
-        const char *text = getenv(name);
-        if (text && *text && !opt_value_set(s->opts[k], text, name, ERR_CONFIG, err))
-            return false;
-    }
-    return true;
-}
-
-static bool apply_command_line(const struct parsing *s, struct err *err)
-{
-    for (size_t k = 0; k < s->given_count; k++) {
-        char place[100];
-        snprintf(place, sizeof place, "--%s", s->given[k].opt->name);
-        if (!opt_value_set(s->given[k].opt, s->given[k].text ? s->given[k].text : "yes", place, ERR_USAGE,
-                           err))
-            return false;
-    }
-    return true;
+    return argp_parse(&argp, argc, argv, ARGP_NO_HELP | ARGP_NO_EXIT, NULL, s);
 }
 
 static bool check_args(const struct parsing *s, struct err *err)
@@ -285,51 +193,11 @@ static bool check_args(const struct parsing *s, struct err *err)
     return err_hint(err, "'%s %s --help' tells more", s->program->name, c->name);
 }
 
-static size_t target_size(const struct opt *o)
-{
-    switch (o->type) {
-    case OPT_FLAG:
-        return sizeof(bool);
-    case OPT_TEXT:
-        return sizeof(const char *);
-    case OPT_REAL:
-        return sizeof(double);
-    case OPT_INT:
-    case OPT_MOMENT:
-        break;
-    }
-    return sizeof(int64_t);
-}
-
-static void hold_targets(const struct parsing *s, union held *held)
-{
-    for (size_t k = 0; k < s->opt_count; k++)
-        memcpy(&held[k], s->opts[k]->target, target_size(s->opts[k]));
-}
-
-static void set_targets(const struct parsing *s, const union held *held)
-{
-    for (size_t k = 0; k < s->opt_count; k++)
-        memcpy(s->opts[k]->target, &held[k], target_size(s->opts[k]));
-}
-
-static bool apply_all(const struct parsing *s, struct err *err)
-{
-    return apply_file(s, err) && apply_environment(s, err) && apply_command_line(s, err);
-}
-
 bool opts_reload(struct err *err)
 {
     if (!running)
         BUG("no command runs");
-    union held *before = allocated(running->opt_count, sizeof *before);
-    hold_targets(running, before);
-    set_targets(running, running->usual);
-    bool ok = apply_all(running, err);
-    if (!ok)
-        set_targets(running, before);
-    free(before);
-    return ok;
+    return opt_layers_reapply(&running->layers, err);
 }
 
 /* Runs it; a result that did not reach its reader is a failure too. */
@@ -350,25 +218,20 @@ static int run(struct parsing *s, struct err *err)
     return status;
 }
 
-static int with_command(const struct program *p, const struct command *c, int argc, char **argv)
+static int with_command(const struct program *p, const struct command *c, int argc, char **argv,
+                        struct arena *mem)
 {
-    struct parsing s = {.program = p, .command = c, .mem = arena_new(MAX_MEMORY)};
+    struct parsing s = {.program = p, .command = c, .args = arena_array(mem, const char *, (size_t)argc)};
     struct err err = {0};
-    s.given = allocated((size_t)argc, sizeof *s.given);
-    s.args = allocated((size_t)argc, sizeof *s.args);
+    s.layers = (struct opt_layers){.mem = mem, .given = arena_array(mem, struct opt_given, (size_t)argc)};
     make_table(&s);
-    s.usual = allocated(s.opt_count, sizeof *s.usual);
-    hold_targets(&s, s.usual);
+    opt_layers_begin(&s.layers);
 
-    int status;
     if (parse(&s, argc, argv) != 0)
-        status = s.served ? EX_OK : EX_USAGE; /* argp has said why */
-    else if (!apply_all(&s, &err) || !check_args(&s, &err))
-        status = fail(p, &err);
-    else
-        status = run(&s, &err);
-    release(&s);
-    return status;
+        return s.served ? EX_OK : EX_USAGE; /* argp has said why */
+    if (!opt_layers_apply(&s.layers, &err) || !check_args(&s, &err))
+        return fail(p, &err);
+    return run(&s, &err);
 }
 
 /* Where the command stands: the first argument that is neither an option nor the value of a common one. */
@@ -388,15 +251,14 @@ static int command_place(const struct program *p, int argc, char **argv)
 /* The arguments without the command's name; messages and --help call the program "PROGRAM COMMAND". */
 static int call(const struct program *p, const struct command *c, int argc, char **argv, int at)
 {
-    char name[100];
-    char **rest = allocated((size_t)argc + 1, sizeof *rest);
-    snprintf(name, sizeof name, "%s %s", p->name, c->name);
-    rest[0] = name;
+    struct arena *mem = arena_new(MAX_MEMORY);
+    char **rest = arena_array(mem, char *, (size_t)argc + 1);
+    rest[0] = arena_printf(mem, "%s %s", p->name, c->name);
     for (int k = 1, n = 1; k < argc; k++)
         if (k != at)
             rest[n++] = argv[k];
-    int status = with_command(p, c, argc - 1, rest);
-    free(rest);
+    int status = with_command(p, c, argc - 1, rest, mem);
+    arena_free(mem);
     return status;
 }
 

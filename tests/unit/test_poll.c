@@ -66,7 +66,7 @@ static struct document *error(const struct agent *a, enum source_error code)
 {
     struct document *d = arena_alloc(mem, sizeof *d);
     *d = (struct document){.kind = DOCUMENT_ERROR,
-                           .instance = a->error_header ? a->instance : NULL,
+                           .instance = a->error_header ? a->instance : "",
                            .created_us = TIME_UNKNOWN,
                            .error = code,
                            .error_text = "CODE: text"};
