@@ -5,7 +5,10 @@
 #ifndef COLLECTOR_PILE_H
 #define COLLECTOR_PILE_H
 
+#include "base/clock.h"
 #include "block.h"
+
+#define PILE_LATEST_US (100000 * US_PER_DAY) /* 2243: readings lie before */
 
 /* Where readings came from: a journal row (journal_no from 1 on) or a block (0). */
 struct origin {

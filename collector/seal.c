@@ -1,10 +1,12 @@
 #include "seal.h"
 
 #include "base/clock.h"
+#include "base/log.h"
 #include "queries.h"
 #include "seal_blocks.h"
 #include "seal_part.h"
 #include "seal_partitions.h"
+#include "seal_scatter.h"
 
 #include <stdio.h>
 #include <string.h>
@@ -38,7 +40,8 @@ struct step {
 
 static bool read_state(struct step *s, struct err *err)
 {
-    enum { MOVES, CLOSED, SITE, BEFORE, UNTIL, FAN_NO, NEXT, HOLDS, IS_DUE, DAY_SITE, DAY_FAN_NO, RAW_FROM };
+    enum { MOVES, CLOSED, SITE, BEFORE, UNTIL, FAN_NO, SCATTERED };
+    enum { NEXT = SCATTERED + 1, HOLDS, IS_DUE, DAY_SITE, DAY_FAN_NO, RAW_FROM };
     const struct db_value params[] = {db_moment(s->due.closed_us), db_moment(s->due.latest_us)};
     struct rows *r;
     if (!db_query(s->db, &q_seal_state, params, 2, &r, err))
@@ -49,7 +52,8 @@ static bool read_state(struct step *s, struct err *err)
         .place = {.site = arena_strdup(s->mem, rows_text(r, 0, SITE)),
                   .before_us = rows_moment(r, 0, BEFORE),
                   .until_us = rows_moment(r, 0, UNTIL),
-                  .fan_no = rows_int(r, 0, FAN_NO)},
+                  .fan_no = rows_int(r, 0, FAN_NO),
+                  .scattered_fans = rows_int(r, 0, SCATTERED)},
         .next_site = arena_strdup(s->mem, rows_text(r, 0, NEXT)),
         .holds_sealed = rows_bool(r, 0, HOLDS),
         .open_is_due = rows_bool(r, 0, IS_DUE),
@@ -74,53 +78,161 @@ static bool change_state(struct db *db, const struct query *q, const struct db_v
 
 static bool move_place(struct step *s, const struct seal_place *to, bool *done, struct err *err)
 {
-    const struct db_value params[] = {db_int(s->state.moves),   db_text(to->site),       db_bool(to->is_done),
-                                      db_moment(to->before_us), db_moment(to->until_us), db_int(to->fan_no)};
-    return change_state(s->db, &q_seal_move, params, 6, done, err);
+    const struct db_value params[] = {
+        db_int(s->state.moves),  db_text(to->site),  db_bool(to->is_done),      db_moment(to->before_us),
+        db_moment(to->until_us), db_int(to->fan_no), db_int(to->scattered_fans)};
+    return change_state(s->db, &q_seal_move, params, 7, done, err);
 }
 
-/* What a step does in its transaction besides writing blocks. */
-typedef bool step_fn(struct step *s, void *what, bool *done, struct err *err);
+/* What is done in a transaction; *done is false where another sealer came first. */
+typedef bool change_fn(struct step *s, void *what, bool *done, struct err *err);
 
-/* Ends the transaction of seal_begin_alone: with COMMIT where all is well and done. */
-static bool end_alone(struct step *s, bool ok, bool done, struct err *err)
+/* In a transaction without other sealers. */
+static bool alone(struct step *s, change_fn *change, void *what, struct err *err)
 {
-    if (ok && done && db_commit(s->db, err))
-        return true;
-    db_rollback(s->db);
-    s->out->was_busy = ok && !done;
-    return s->out->was_busy;
+    bool taken, done = false;
+    if (!seal_begin_alone(s->db, &taken, err))
+        return false;
+    if (taken) {
+        bool ok = change(s, what, &done, err);
+        if (ok && done && db_commit(s->db, err))
+            return true;
+        db_rollback(s->db);
+        if (!ok || done)
+            return false;
+    }
+    s->out->was_busy = true;
+    return true;
+}
+
+struct storing {
+    struct sealing *blocks;
+    change_fn *first; /* besides writing blocks */
+    void *what;
+    int64_t fan_days;
+};
+
+static bool write_all(struct step *s, void *what, bool *done, struct err *err)
+{
+    struct storing *x = what;
+    return x->first(s, x->what, done, err) && (!*done || seal_blocks_write(x->blocks, &x->fan_days, err));
 }
 
 /* Partitions, then all else in one transaction. */
-static bool store(struct step *s, struct sealing *blocks, step_fn *first, void *what, struct err *err)
+static bool store(struct step *s, struct sealing *blocks, change_fn *first, void *what, struct err *err)
 {
-    bool taken = true, done = false;
-    int64_t fan_days = 0, readings = (int64_t)blocks->pile.count;
+    bool taken = true;
+    int64_t readings = (int64_t)blocks->pile.count;
+    struct storing x = {blocks, first, what, 0};
     if (!seal_partitions_make(s->db, blocks->keys[true], true, &taken, err) ||
-        !seal_partitions_make(s->db, blocks->keys[false], false, &taken, err) ||
-        (taken && !seal_begin_alone(s->db, &taken, err)))
+        !seal_partitions_make(s->db, blocks->keys[false], false, &taken, err))
         return false;
-    if (!taken) {
-        s->out->was_busy = true;
+    s->out->was_busy = !taken;
+    if (taken && !alone(s, write_all, &x, err))
+        return false;
+    if (s->out->was_busy)
         return true;
-    }
-    bool ok = first(s, what, &done, err) && (!done || seal_blocks_write(blocks, &fan_days, err));
-    if (!end_alone(s, ok, done, err))
+    s->out->steps++;
+    s->out->readings += readings;
+    s->out->fan_days += x.fan_days;
+    return true;
+}
+
+static bool set_lock_timeout(struct step *s, struct err *err)
+{
+    return db_script(s->db, "lock timeout", "SET LOCAL lock_timeout = '1s'", err);
+}
+
+static bool empty_part(struct step *s, void *what, bool *done, struct err *err)
+{
+    (void)what;
+    char text[64];
+    snprintf(text, sizeof text, "TRUNCATE vaneward.journal_%d, vaneward.journal_scattered",
+             s->state.closed_part);
+    struct seal_place end = s->state.place;
+    end.is_done = true;
+    end.scattered_fans = 0;
+    return set_lock_timeout(s, err) && move_place(s, &end, done, err) &&
+           (!*done || db_script(s->db, "empty a part of the journal", text, err));
+}
+
+static bool change_places(struct step *s, void *what, bool *done, struct err *err)
+{
+    (void)what;
+    const struct db_value moves = db_int(s->state.moves);
+    struct rows *r;
+    if (!set_lock_timeout(s, err) || !db_query(s->db, &q_seal_flip_lock, NULL, 0, &r, err))
         return false;
-    if (done) {
-        s->out->steps++;
-        s->out->readings += readings;
-        s->out->fan_days += fan_days;
+    rows_free(r);
+    return change_state(s->db, &q_seal_flip, &moves, 1, done, err);
+}
+
+/* Something that needs the journal for a moment; those who use it are waited for a second. */
+static bool hold_journal(struct step *s, change_fn *change, struct err *err)
+{
+    struct err why = {0};
+    if (alone(s, change, NULL, &why))
+        return true;
+    s->out->was_held = strcmp(why.sqlstate, LOCK_NOT_AVAILABLE) == 0;
+    if (s->out->was_held)
+        return true;
+    *err = why;
+    return err_in(err, "journal");
+}
+
+static bool empty_scattered(struct step *s, void *what, bool *done, struct err *err)
+{
+    (void)what;
+    s->state.place.scattered_fans = 0;
+    return set_lock_timeout(s, err) && move_place(s, &s->state.place, done, err) &&
+           (!*done ||
+            db_script(s->db, "empty what is scattered", "TRUNCATE vaneward.journal_scattered", err));
+}
+
+static bool scatter_share(struct step *s, void *what, bool *done, struct err *err)
+{
+    struct scatter *scatter = what;
+    return move_place(s, &scatter->place, done, err) && (!*done || seal_scatter_write(scatter, err));
+}
+
+/* In many transactions, so that none lasts. Each moves the place, so it fails where another sealer came
+ * between. */
+static bool scatter_site(struct step *s, struct scatter *scatter, struct err *err)
+{
+    if (!hold_journal(s, empty_scattered, err))
+        return false;
+    for (bool more = true; more && !s->out->was_busy && !s->out->was_held;) {
+        s->state.moves++; /* our own move, the last time */
+        if (!seal_scatter_read(scatter, &more, err) || !alone(s, scatter_share, scatter, err))
+            return false;
     }
     return true;
+}
+
+/* *done is false where the range need not be scattered, or is. */
+static bool scatter_if_needed(struct step *s, bool *done, struct err *err)
+{
+    const struct state *state = &s->state;
+    struct scatter scatter;
+    *done = false;
+    if (seal_part_is_scattered(&state->place))
+        return true;
+    if (!seal_scatter_begin(&scatter, s->db, state->closed_part, &state->place, s->due, s->max_readings, done,
+                            err))
+        return false;
+    if (!*done)
+        return true;
+    bool ok = scatter_site(s, &scatter, err);
+    s->out->unpacked += scatter.rows.unpacked;
+    s->out->steps++;
+    seal_scatter_end(&scatter);
+    return ok;
 }
 
 static bool leave_and_move(struct step *s, void *what, bool *done, struct err *err)
 {
     struct part_range *range = what;
-    return move_place(s, &range->place, done, err) &&
-           (!*done || seal_part_leave(s->db, s->state.closed_part, range, err) || err_in(err, "journal"));
+    return move_place(s, &range->place, done, err) && (!*done || seal_part_leave(range, err));
 }
 
 /*
@@ -129,22 +241,45 @@ static bool leave_and_move(struct step *s, void *what, bool *done, struct err *e
  */
 static bool seal_range(struct step *s, struct err *err)
 {
-    struct state *state = &s->state;
-    if (strcmp(state->next_site, state->place.site) != 0)
-        state->place = (struct seal_place){
-            .site = state->next_site, .before_us = TIME_UNKNOWN, .until_us = TIME_UNKNOWN};
+    const struct state *state = &s->state;
     struct sealing blocks;
     seal_blocks_init(&blocks, s->db, s->mem, state->next_site, s->open_day_us - US_PER_DAY);
     blocks.raw_from = state->raw_from;
     struct part_range range = {.mem = s->mem, .pile = &blocks.pile};
     bool ok = seal_part_read(s->db, state->closed_part, &state->place, s->due, s->max_readings, &range, err);
     if (ok) {
+        s->out->unpacked += range.unpacked;
         seal_blocks_keys_of_pile(&blocks);
         ok = store(s, &blocks, leave_and_move, &range, err);
     }
-    pile_free(&range.left);
+    seal_part_release(&range);
     seal_blocks_release(&blocks);
     return ok;
+}
+
+/* What is scattered is damaged: it is scattered again. */
+static bool forget_scattered(struct step *s, const struct err *why, struct err *err)
+{
+    log_error("seal.scattered_again", "site=%s why='%s'", s->state.next_site, why->text);
+    return hold_journal(s, empty_scattered, err);
+}
+
+static bool seal_next_site(struct step *s, struct err *err)
+{
+    struct state *state = &s->state;
+    struct err why = {0};
+    bool done;
+    if (strcmp(state->next_site, state->place.site) != 0)
+        state->place = (struct seal_place){
+            .site = state->next_site, .before_us = TIME_UNKNOWN, .until_us = TIME_UNKNOWN};
+    if (!scatter_if_needed(s, &done, err))
+        return false;
+    if (done || seal_range(s, &why))
+        return true;
+    if (why.kind == ERR_INPUT && seal_part_is_scattered(&state->place))
+        return forget_scattered(s, &why, err);
+    *err = why;
+    return false;
 }
 
 static bool move_days(struct step *s, void *what, bool *done, struct err *err)
@@ -189,60 +324,13 @@ static bool seal_days(struct step *s, int64_t before_us, bool *found, struct err
     return ok;
 }
 
-static bool set_lock_timeout(struct step *s, struct err *err)
-{
-    return db_script(s->db, "lock timeout", "SET LOCAL lock_timeout = '1s'", err);
-}
-
-static bool empty_part(struct step *s, bool *done, struct err *err)
-{
-    char text[64];
-    snprintf(text, sizeof text, "TRUNCATE vaneward.journal_%d", s->state.closed_part);
-    struct seal_place end = s->state.place;
-    end.is_done = true;
-    return set_lock_timeout(s, err) && move_place(s, &end, done, err) &&
-           (!*done || db_script(s->db, "empty a part of the journal", text, err));
-}
-
-static bool change_places(struct step *s, bool *done, struct err *err)
-{
-    const struct db_value moves = db_int(s->state.moves);
-    struct rows *r;
-    if (!set_lock_timeout(s, err) || !db_query(s->db, &q_seal_flip_lock, NULL, 0, &r, err))
-        return false;
-    rows_free(r);
-    return change_state(s->db, &q_seal_flip, &moves, 1, done, err);
-}
-
-/* Something that needs the journal for a moment; those who use it are waited for a second. */
-static bool hold_journal(struct step *s, bool (*change)(struct step *s, bool *done, struct err *err),
-                         struct err *err)
-{
-    struct err why = {0};
-    bool taken, done = false;
-    if (!seal_begin_alone(s->db, &taken, err))
-        return false;
-    if (!taken) {
-        s->out->was_busy = true;
-        return true;
-    }
-    bool ok = change(s, &done, &why);
-    if (end_alone(s, ok, done, &why))
-        return true;
-    s->out->was_held = strcmp(why.sqlstate, LOCK_NOT_AVAILABLE) == 0;
-    if (s->out->was_held)
-        return true;
-    *err = why;
-    return err_in(err, "journal");
-}
-
 /* The journal's next step; *found is false when there is none. */
 static bool seal_journal(struct step *s, bool *found, struct err *err)
 {
     const struct state *state = &s->state;
     *found = true;
-    if (state->next_site)
-        return seal_range(s, err);
+    if (state->next_site && !s->out->was_held)
+        return seal_next_site(s, err);
     if (!s->out->was_held && state->holds_sealed)
         return hold_journal(s, empty_part, err);
     if (!s->out->was_held && state->open_is_due)

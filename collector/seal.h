@@ -3,10 +3,10 @@
  * days packed blocks per fan and day with a summary row.
  *
  * The journal has two parts. Collectors write into the open one; the sealer works through the closed one by
- * ranges of fans (seal_part.h), empties it when it has come to its end, and then lets the two change places.
- * Every step is one transaction that writes the blocks and moves the place up to which the part counts as
- * sealed: wherever it is broken off, each reading counts in exactly one place. Late readings are merged into
- * the blocks they belong to. Two sealers exclude each other.
+ * ranges of fans (seal_part.h, seal_scatter.h), empties it when it has come to its end, and then lets the two
+ * change places. Every step is one transaction that writes the blocks and moves the place up to which the
+ * part counts as sealed: wherever it is broken off, each reading counts in exactly one place. Late readings
+ * are merged into the blocks they belong to. Two sealers exclude each other.
  */
 #ifndef COLLECTOR_SEAL_H
 #define COLLECTOR_SEAL_H
@@ -20,8 +20,9 @@
 
 struct seal_report {
     int64_t steps, readings, fan_days;
-    bool was_busy; /* another process seals: nothing more was done */
-    bool was_held; /* a part of the journal is still read or written to: the rest waits for another time */
+    int64_t unpacked; /* readings of the journal and of what was scattered that were unpacked */
+    bool was_busy;    /* another process seals: nothing more was done */
+    bool was_held;    /* a part of the journal is still read or written to: the rest waits for another time */
 };
 
 /* Seals everything that is due at now_us. */

@@ -1,11 +1,15 @@
 #include "seal_blocks.h"
 
 #include "base/clock.h"
+#include "base/log.h"
 #include "queries.h"
 #include "summary.h"
 
+#include <inttypes.h>
+#include <stdlib.h>
+
 enum { HOUR, DAY };
-enum { BLOCK_RECEIVED, BLOCK_DATA };
+enum { BLOCK_FAN, BLOCK_STARTS, BLOCK_RECEIVED, BLOCK_READINGS, BLOCK_DATA };
 static const size_t UNIT_BYTES = (size_t)1024 * 1024 * 1024; /* a block's, in all forms */
 
 void seal_blocks_init(struct sealing *s, struct db *db, struct arena *mem, const char *site,
@@ -48,19 +52,66 @@ void seal_blocks_keys_of_pile(struct sealing *s)
         seal_blocks_key(s, u.is_day, u.fan_no, u.starts_us);
 }
 
-static bool pile_rows(struct sealing *s, const struct rows *r, struct err *err)
+/* It is kept as it is, and does not stand in the way of the others. */
+static bool set_aside(struct sealing *s, const struct rows *r, size_t row, const uint8_t *block, size_t bytes,
+                      const struct err *why, struct err *err)
 {
-    for (size_t k = 0; k < rows_count(r); k++) {
-        size_t bytes;
-        arena_reset(s->scratch);
-        const uint8_t *block = rows_bytes(r, k, BLOCK_DATA, s->scratch, &bytes);
-        if (!pile_block(&s->pile, block, bytes, rows_moment(r, k, BLOCK_RECEIVED), s->scratch, err))
-            return err_in(err, "blocks of site '%s'", s->site);
+    int64_t fan_no = rows_int(r, row, BLOCK_FAN);
+    const struct db_value params[] = {db_text(s->site),
+                                      db_int(fan_no),
+                                      db_moment(rows_moment(r, row, BLOCK_STARTS)),
+                                      db_moment(rows_moment(r, row, BLOCK_RECEIVED)),
+                                      db_int(rows_int(r, row, BLOCK_READINGS)),
+                                      db_bytes(block, bytes),
+                                      db_text(why->text)};
+    log_error("seal.set_aside", "site=%s fan_no=%" PRId64 " why='%s'", s->site, fan_no, why->text);
+    return db_exec(s->db, &q_seal_damaged_block, params, 7, NULL, err);
+}
+
+/* Bytes may be damaged and still unpack: all must be of this fan and span. */
+static bool are_of(const struct piled *readings, size_t count, int64_t fan_no, int64_t starts_us,
+                   int64_t lasts_us)
+{
+    for (size_t k = 0; k < count; k++) {
+        const struct reading *r = &readings[k].reading;
+        if (r->fan_no != fan_no || r->at_us < starts_us || r->at_us >= starts_us + lasts_us)
+            return false;
     }
     return true;
 }
 
-static bool take_blocks(struct sealing *s, const struct query *q, bool days, struct err *err)
+static bool pile_row(struct sealing *s, const struct rows *r, size_t row, int64_t lasts_us, struct err *err)
+{
+    struct pile *p = &s->pile;
+    struct err why = {0};
+    size_t bytes, before = p->count;
+    int64_t fan_no = rows_int(r, row, BLOCK_FAN), starts_us = rows_moment(r, row, BLOCK_STARTS);
+    arena_reset(s->scratch);
+    const uint8_t *block = rows_bytes(r, row, BLOCK_DATA, s->scratch, &bytes);
+    bool good = pile_block(p, block, bytes, rows_moment(r, row, BLOCK_RECEIVED), s->scratch, &why);
+    if (good && !are_of(p->all + before, p->count - before, fan_no, starts_us, lasts_us))
+        good = err_set(&why, ERR_INPUT, "readings of another fan or time");
+    if (good)
+        return true;
+    p->count = before;
+    if (s->lost_count == s->lost_room) {
+        s->lost_room = 2 * s->lost_room + 16;
+        s->lost = arena_grow(s->mem, s->lost, s->lost_count, s->lost_room, sizeof *s->lost);
+    }
+    s->lost[s->lost_count++] = (struct lost_block){fan_no, day_of(starts_us)};
+    return set_aside(s, r, row, block, bytes, &why, err);
+}
+
+static bool pile_rows(struct sealing *s, const struct rows *r, int64_t lasts_us, struct err *err)
+{
+    for (size_t k = 0; k < rows_count(r); k++)
+        if (!pile_row(s, r, k, lasts_us, err))
+            return false;
+    return true;
+}
+
+static bool take_blocks(struct sealing *s, const struct query *q, bool days, int64_t lasts_us,
+                        struct err *err)
 {
     if (!columns_rows(s->keys[days]))
         return true;
@@ -73,7 +124,7 @@ static bool take_blocks(struct sealing *s, const struct query *q, bool days, str
     struct rows *r;
     if (!db_query(s->db, q, params, 7, &r, err))
         return false;
-    bool ok = pile_rows(s, r, err);
+    bool ok = pile_rows(s, r, lasts_us, err);
     rows_free(r);
     return ok;
 }
@@ -136,16 +187,31 @@ static bool write_figures(struct sealing *s, const struct unit *u, struct err *e
     return db_copy_row(s->db, cells, 15, err);
 }
 
-/* Days whose summary stays as it is: their raw readings were dropped, and what came late is not all of them.
- */
+/* Days whose summary stays as it is: some of their raw readings are gone, and what is left or came late is
+ * not all of them. */
 struct kept_days {
     struct rows *rows; /* by fan and day; NULL: none */
     size_t next;
 };
 
-static bool is_before_raw(const struct sealing *s, const struct unit *u)
+static int by_fan_and_day(const void *left, const void *right)
 {
-    return u->is_day && s->raw_from != DAY_UNKNOWN && day_of(u->starts_us) < s->raw_from;
+    const struct lost_block *a = left, *b = right;
+    if (a->fan_no != b->fan_no)
+        return a->fan_no < b->fan_no ? -1 : 1;
+    return (a->day > b->day) - (a->day < b->day);
+}
+
+static bool has_lost(const struct sealing *s, const struct unit *u)
+{
+    const struct lost_block own = {u->fan_no, day_of(u->starts_us)};
+    return s->lost_count && bsearch(&own, s->lost, s->lost_count, sizeof own, by_fan_and_day);
+}
+
+static bool is_incomplete(const struct sealing *s, const struct unit *u)
+{
+    return u->is_day &&
+           ((s->raw_from != DAY_UNKNOWN && day_of(u->starts_us) < s->raw_from) || has_lost(s, u));
 }
 
 static bool find_kept(struct sealing *s, struct kept_days *kept, struct err *err)
@@ -153,9 +219,11 @@ static bool find_kept(struct sealing *s, struct kept_days *kept, struct err *err
     struct columns *c = columns_new(s->mem, 2);
     struct unit u;
     *kept = (struct kept_days){0};
+    if (s->lost_count)
+        qsort(s->lost, s->lost_count, sizeof *s->lost, by_fan_and_day);
     for (size_t at = 0; pile_unit(&s->pile, &at, &u);) {
         const struct db_value cells[] = {db_int(u.fan_no), db_day(day_of(u.starts_us))};
-        if (is_before_raw(s, &u))
+        if (is_incomplete(s, &u))
             columns_add(c, cells);
     }
     if (!columns_rows(c))
@@ -225,9 +293,9 @@ static bool write_days(struct sealing *s, int64_t *fan_days, struct err *err)
 bool seal_blocks_write(struct sealing *s, int64_t *fan_days, struct err *err)
 {
     *fan_days = 0;
-    if (!take_blocks(s, &q_seal_take_days, DAY, err) ||
-        !take_blocks(s, &q_seal_take_hours_of_days, DAY, err) ||
-        !take_blocks(s, &q_seal_take_hours, HOUR, err))
+    if (!take_blocks(s, &q_seal_take_days, DAY, US_PER_DAY, err) ||
+        !take_blocks(s, &q_seal_take_hours_of_days, DAY, US_PER_HOUR, err) ||
+        !take_blocks(s, &q_seal_take_hours, HOUR, US_PER_HOUR, err))
         return err_in(err, "blocks");
     pile_sort(&s->pile);
     return (write_blocks(s, DAY, err) && write_blocks(s, HOUR, err) && write_days(s, fan_days, err)) ||

@@ -8,6 +8,12 @@
 #include "db.h"
 #include "pile.h"
 
+/* A block that could not be unpacked, and was set aside. */
+struct lost_block {
+    int64_t fan_no;
+    int32_t day;
+};
+
 /* What a step brings together: readings of one site, and the blocks that they become. */
 struct sealing {
     struct db *db;
@@ -18,6 +24,8 @@ struct sealing {
     struct columns *keys[2]; /* (fan, start) of the blocks of hours [0] and days [1] */
     int64_t first_us[2], last_us[2];
     uint32_t lowest_fan, highest_fan;
+    struct lost_block *lost;
+    size_t lost_count, lost_room;
 };
 
 /* open_from_us: readings from here on become hour blocks. */

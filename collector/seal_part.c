@@ -1,148 +1,138 @@
 #include "seal_part.h"
 
 #include "base/clock.h"
-#include "base/log.h"
+#include "parcel.h"
 #include "queries.h"
 
-#include <inttypes.h>
-#include <string.h>
+static const size_t PARCEL_BYTES = (size_t)256 * 1024 * 1024;
 
 /* Every day that a step touches is a partition that it locks. */
 enum { STEP_DAYS = 500 };
-static const size_t ROW_BYTES = (size_t)256 * 1024 * 1024;
-
-enum { JOURNAL_NO, JOURNAL_RECEIVED, JOURNAL_DATA };
+enum { SCATTERED_TO_FAN, SCATTERED_DATA };
 
 struct gathering {
     struct part_range *range;
     struct seal_place from;
     size_t most, full; /* readings that a step may hold; that the pile may hold before it is cut */
-    int64_t until_us;  /* the end of the days that are taken */
-    uint64_t end_fan;  /* the first fan that is not taken */
-    bool more_fans, more_days;
-    struct arena *row_mem;
+    int64_t end_fan;   /* the first fan that is not taken */
+    struct arena *parcel_mem;
 };
 
-static void put_in(struct gathering *g, const struct reading *r)
+int64_t seal_part_until(int64_t earliest_us, int64_t latest_us)
 {
-    if (g->from.before_us != TIME_UNKNOWN && r->at_us < g->from.before_us)
-        return;
-    if (g->from.until_us == TIME_UNKNOWN) {
-        int64_t until_us = day_start_us(day_of(r->at_us) + STEP_DAYS);
-        g->until_us = until_us < g->until_us ? until_us : g->until_us;
-    }
-    if (r->at_us >= g->until_us)
-        g->more_days = true;
-    else if (r->fan_no >= g->end_fan)
-        g->more_fans = true;
-    else if (r->fan_no >= (uint64_t)g->from.fan_no)
-        pile_add(g->range->pile, r);
+    int64_t until_us = day_start_us(day_of(earliest_us) + STEP_DAYS);
+    return latest_us < until_us ? PILE_LATEST_US : until_us;
 }
 
-/* The days that are taken may have moved since some were put in. */
-static void drop_later_days(struct gathering *g)
+struct seal_place seal_part_after(const struct seal_place *from, int64_t until_us, int64_t end_fan)
 {
+    struct seal_place place = *from;
+    place.until_us = until_us;
+    place.fan_no = end_fan;
+    if (end_fan < SEAL_END_FAN)
+        return place;
+    place.is_done = until_us == PILE_LATEST_US;
+    place.before_us = until_us;
+    place.until_us = TIME_UNKNOWN;
+    place.fan_no = place.scattered_fans = 0;
+    return place;
+}
+
+static void put_row(void *context, const struct origin *from, const struct reading *readings, size_t count)
+{
+    struct gathering *g = context;
     struct pile *p = g->range->pile;
-    size_t kept = 0;
-    for (size_t k = 0; k < p->count; k++)
-        if (p->all[k].reading.at_us < g->until_us)
-            p->all[kept++] = p->all[k];
-    g->more_days = g->more_days || kept < p->count;
-    p->count = kept;
+    pile_from(p, from->journal_no, from->received_us);
+    for (size_t k = 0; k < count; k++)
+        if (readings[k].fan_no < g->end_fan && seal_part_is_open(&g->from, &readings[k]))
+            pile_add(p, &readings[k]);
 }
 
 /* Keeps the lowest fans that have no more readings than a step may hold, or the lowest one. */
 static void drop_higher_fans(struct gathering *g)
 {
     struct pile *p = g->range->pile;
-    if (p->count <= g->most)
-        return;
-    pile_sort_by_fan(p);
-    uint32_t lowest = p->all[0].reading.fan_no, last = p->all[g->most].reading.fan_no;
-    uint64_t end_fan = last > lowest ? last : (uint64_t)lowest + 1;
-    size_t kept = p->count;
-    while (kept > 0 && p->all[kept - 1].reading.fan_no >= end_fan)
-        kept--;
-    if (kept == p->count)
-        return;
-    p->count = kept;
-    g->end_fan = end_fan;
-    g->more_fans = true;
+    if (p->count > g->most) {
+        pile_sort_by_fan(p);
+        uint32_t lowest = p->all[0].reading.fan_no, last = p->all[g->most].reading.fan_no;
+        int64_t end_fan = last > lowest ? last : (int64_t)lowest + 1;
+        g->end_fan = end_fan < g->end_fan ? end_fan : g->end_fan;
+        while (p->all[p->count - 1].reading.fan_no >= g->end_fan)
+            p->count--;
+    }
+    g->full = 2 * (p->count > g->most ? p->count : g->most);
 }
 
-static void cut(struct gathering *g)
-{
-    drop_later_days(g);
-    drop_higher_fans(g);
-    size_t count = g->range->pile->count;
-    g->full = 2 * (count > g->most ? count : g->most);
-}
-
-/* Whether the tables could hold them: bytes may be damaged and still unpack. */
-static bool are_storable(const struct reading *readings, size_t count)
-{
-    static const int64_t latest_us = 100000 * US_PER_DAY; /* 2243 */
-    for (size_t k = 0; k < count; k++)
-        if (readings[k].fan_no > INT32_MAX || readings[k].at_us < 0 || readings[k].at_us >= latest_us)
-            return false;
-    return true;
-}
-
-static void note_damaged(struct gathering *g, int64_t journal_no, const uint8_t *bytes, size_t size,
-                         const char *why)
-{
-    struct part_range *r = g->range;
-    struct arena *mem = r->mem;
-    uint8_t *kept = arena_alloc(mem, size);
-    memcpy(kept, bytes, size);
-    r->damaged = arena_grow(mem, r->damaged, r->damaged_count, r->damaged_count + 1, sizeof *r->damaged);
-    r->damaged[r->damaged_count++] = (struct damaged_row){journal_no, kept, size, arena_strdup(mem, why)};
-}
-
-static bool on_row(void *context, const struct rows *row, struct err *err)
+static bool on_parcel(void *context, const struct rows *row, struct err *err)
 {
     struct gathering *g = context;
-    struct reading *readings;
-    struct err why = {0};
-    size_t size, count;
-    (void)err; /* a damaged row does not stand in the way of the others */
-    int64_t journal_no = rows_int(row, 0, JOURNAL_NO);
-    arena_reset(g->row_mem);
-    const uint8_t *bytes = rows_bytes(row, 0, JOURNAL_DATA, g->row_mem, &size);
-    if (!block_decode(bytes, size, g->row_mem, &readings, &count, &why)) {
-        note_damaged(g, journal_no, bytes, size, why.text);
-        return true;
-    }
-    if (!are_storable(readings, count)) {
-        note_damaged(g, journal_no, bytes, size, "fans or moments that cannot be");
-        return true;
-    }
-    pile_from(g->range->pile, journal_no, rows_moment(row, 0, JOURNAL_RECEIVED));
-    for (size_t k = 0; k < count; k++)
-        put_in(g, &readings[k]);
+    struct parcel p;
+    size_t size;
+    arena_reset(g->parcel_mem);
+    const uint8_t *bytes = rows_bytes(row, 0, SCATTERED_DATA, g->parcel_mem, &size);
+    if (!parcel_decode(bytes, size, g->parcel_mem, &p, err))
+        return false;
+    if (g->end_fan == SEAL_END_FAN)
+        g->end_fan = rows_int(row, 0, SCATTERED_TO_FAN);
+    const struct reading *next = p.readings;
+    for (size_t k = 0; k < p.origin_count; next += p.counts[k], k++)
+        put_row(g, &p.origins[k], next, (size_t)p.counts[k]);
+    g->range->unpacked += (int64_t)p.count;
     if (g->range->pile->count > g->full)
-        cut(g);
+        drop_higher_fans(g);
     return true;
 }
 
-static struct seal_place place_after(const struct gathering *g)
+/* The next range of fans, as it was scattered. */
+static bool read_scattered(struct gathering *g, struct db *db, struct err *err)
 {
-    struct seal_place place = g->from;
-    if (g->more_fans) {
-        place.until_us = g->until_us;
-        place.fan_no = (int64_t)g->end_fan;
-        return place;
+    const struct db_value from = db_int(g->from.fan_no);
+    g->parcel_mem = arena_new(PARCEL_BYTES);
+    bool ok = db_stream(db, &q_seal_scattered, &from, 1, on_parcel, g, err);
+    arena_free(g->parcel_mem);
+    if (!ok)
+        return false;
+    drop_higher_fans(g);
+    if (g->end_fan == SEAL_END_FAN) /* nothing more was scattered */
+        g->end_fan = g->from.scattered_fans;
+    g->range->place = seal_part_after(&g->from, g->from.until_us, g->end_fan);
+    return true;
+}
+
+/* The days that are sealed together. */
+static void take_days(struct gathering *g)
+{
+    struct pile *p = g->range->pile;
+    int64_t earliest_us = PILE_LATEST_US, latest_us = 0;
+    size_t kept = 0;
+    for (size_t k = 0; k < p->count; k++) {
+        int64_t at_us = p->all[k].reading.at_us;
+        earliest_us = at_us < earliest_us ? at_us : earliest_us;
+        latest_us = at_us > latest_us ? at_us : latest_us;
     }
-    place.fan_no = 0;
-    place.until_us = TIME_UNKNOWN;
-    place.is_done = !g->more_days;
-    if (g->more_days)
-        place.before_us = g->until_us;
-    return place;
+    g->from.until_us = seal_part_until(earliest_us, latest_us);
+    for (size_t k = 0; k < p->count; k++)
+        if (p->all[k].reading.at_us < g->from.until_us)
+            p->all[kept++] = p->all[k];
+    p->count = kept;
+}
+
+/* All of the site. */
+static bool read_journal(struct gathering *g, struct err *err)
+{
+    struct seal_rows *rows = &g->range->rows;
+    for (bool more = true; more;)
+        if (!seal_rows_read(rows, &more, err))
+            return false;
+    g->range->unpacked = rows->unpacked;
+    if (g->from.until_us == TIME_UNKNOWN)
+        take_days(g);
+    g->range->place = seal_part_after(&g->from, g->from.until_us, SEAL_END_FAN);
+    return true;
 }
 
 /* Hours that are not closed stay in the journal. */
-static void part_from_open(struct part_range *r, struct seal_due due)
+static void part_from_open(struct part_range *r, const struct seal_due *due)
 {
     struct pile *p = r->pile, *left = &r->left;
     size_t kept = 0;
@@ -150,7 +140,7 @@ static void part_from_open(struct part_range *r, struct seal_due due)
         pile_from(left, p->origins[k].journal_no, p->origins[k].received_us);
     for (size_t k = 0; k < p->count; k++) {
         const struct piled *x = &p->all[k];
-        if (x->reading.at_us < due.closed_us || p->origins[x->origin].received_us < due.latest_us) {
+        if (seal_rows_due(due, x->reading.at_us, p->origins[x->origin].received_us)) {
             p->all[kept++] = *x;
         } else {
             pile_add(left, &x->reading);
@@ -168,18 +158,25 @@ bool seal_part_read(struct db *db, int part, const struct seal_place *from, stru
                           .from = *from,
                           .most = (size_t)max_readings,
                           .full = 2 * (size_t)max_readings,
-                          .until_us = from->until_us == TIME_UNKNOWN ? INT64_MAX : from->until_us,
-                          .end_fan = UINT64_MAX,
-                          .row_mem = arena_new(ROW_BYTES)};
-    const struct db_value params[] = {db_text(from->site), db_int(part)};
-    bool ok = db_stream(db, &q_seal_journal, params, 2, on_row, &g, err);
-    arena_free(g.row_mem);
-    if (!ok)
+                          .end_fan = SEAL_END_FAN};
+    range->rows = (struct seal_rows){.db = db,
+                                     .site = from->site,
+                                     .part = part,
+                                     .due = due,
+                                     .is_untouched = seal_part_is_untouched(from),
+                                     .on_row = put_row,
+                                     .context = &g};
+    seal_rows_begin(&range->rows);
+    if (!(seal_part_is_scattered(from) ? read_scattered(&g, db, err) : read_journal(&g, err)))
         return false;
-    cut(&g);
-    part_from_open(range, due);
-    range->place = place_after(&g);
+    part_from_open(range, &due);
     return true;
+}
+
+void seal_part_release(struct part_range *range)
+{
+    seal_rows_end(&range->rows);
+    pile_free(&range->left);
 }
 
 static bool leave_row(struct db *db, const struct part_range *range, size_t first, size_t count,
@@ -201,26 +198,17 @@ static bool leave_row(struct db *db, const struct part_range *range, size_t firs
     return db_exec(db, &q_seal_leave, params, 6, NULL, err);
 }
 
-static bool set_aside(struct db *db, int part, const char *site, const struct damaged_row *d, struct err *err)
-{
-    const struct db_value params[] = {db_int(part), db_text(site), db_int(d->journal_no),
-                                      db_bytes(d->bytes, d->size), db_text(d->why)};
-    log_error("seal.set_aside", "site=%s journal_no=%" PRId64 " why='%s'", site, d->journal_no, d->why);
-    return db_exec(db, &q_seal_damaged, params, 5, NULL, err);
-}
-
-bool seal_part_leave(struct db *db, int part, struct part_range *range, struct err *err)
+bool seal_part_leave(struct part_range *range, struct err *err)
 {
     const struct pile *left = &range->left;
-    for (size_t k = 0; k < range->damaged_count; k++)
-        if (!set_aside(db, part, range->place.site, &range->damaged[k], err))
-            return false;
+    if (!seal_rows_settle(&range->rows, err))
+        return false;
     for (size_t first = 0, end; first < left->count; first = end) {
         for (end = first + 1; end < left->count; end++)
             if (left->all[end].origin != left->all[first].origin)
                 break;
-        if (!leave_row(db, range, first, end - first, err))
-            return false;
+        if (!leave_row(range->rows.db, range, first, end - first, err))
+            return err_in(err, "journal");
     }
     return true;
 }

@@ -5,7 +5,8 @@
 -- $4 timestamp with time zone (readings before are sealed; null: no moment)
 -- $5 timestamp with time zone (readings before are being sealed; null: not begun)
 -- $6 bigint (of those, fans before this one are sealed)
+-- $7 bigint (fans from there to before this one are scattered; 0: none)
 UPDATE vaneward.journal_state
    SET moves = moves + 1, site = $2::text, is_done = $3::boolean, before_at = $4::timestamptz, until_at = $5::timestamptz,
-       fan_no = $6::bigint
+       fan_no = $6::bigint, scattered_fans = $7::bigint
  WHERE moves = $1::bigint;

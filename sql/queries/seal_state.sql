@@ -7,6 +7,7 @@
 -- -> before_at timestamp with time zone
 -- -> until_at timestamp with time zone
 -- -> fan_no bigint
+-- -> scattered_fans bigint
 -- -> next_site text
 -- -> holds_sealed boolean
 -- -> open_is_due boolean
@@ -14,6 +15,7 @@
 -- -> day_fan_no integer
 -- -> raw_from date
 SELECT s.moves, 1 - s.open_part AS closed_part, s.site, s.before_at, s.until_at, s.fan_no,
+       CASE WHEN EXISTS (SELECT FROM vaneward.journal_scattered) THEN s.scattered_fans ELSE 0 END AS scattered_fans,
        (SELECT j.site::text FROM vaneward.journal j
          WHERE j.part = 1 - s.open_part AND (j.site > s.site OR (j.site = s.site AND NOT s.is_done))
          ORDER BY j.site LIMIT 1) AS next_site,

@@ -1,4 +1,4 @@
--- Days that have a summary though their raw readings were dropped.
+-- Days that have a summary though some of their raw readings are gone.
 -- $1 text (site)
 -- $2 integer[] (fan)
 -- $3 date[] (day)

@@ -6,7 +6,10 @@
 -- $5 timestamp with time zone (the latest of the days)
 -- $6 integer (the lowest of the fans)
 -- $7 integer (the highest of the fans)
+-- -> fan_no integer
+-- -> starts_at timestamp with time zone
 -- -> received_at timestamp with time zone
+-- -> readings integer
 -- -> data bytea
 DELETE FROM vaneward.reading_hour b
  USING unnest($2::integer[], $3::timestamptz[]) AS k (fan_no, day)
@@ -14,4 +17,4 @@ DELETE FROM vaneward.reading_hour b
    AND b.starts_at >= k.day AND b.starts_at < k.day + interval '1 day'
    AND b.starts_at >= $4::timestamptz AND b.starts_at < $5::timestamptz + interval '1 day'
    AND b.fan_no >= $6::integer AND b.fan_no <= $7::integer
-RETURNING b.received_at, b.data;
+RETURNING b.fan_no, b.starts_at, b.received_at, b.readings, b.data;

@@ -84,7 +84,7 @@ static void tell_wal(double store, double hour, double day)
 int main(int argc, char **argv)
 {
     bench_begin(argc, argv);
-    uint32_t hour_fans = 10000, day_fans = (uint32_t)bench_size(300, 3000);
+    uint32_t hour_fans = (uint32_t)bench_size(10000, 100000), day_fans = (uint32_t)bench_size(300, 3000);
     ground_open(&ground);
 
     /* From late to early days: an hour that lies in a closed day would be folded into the day as well. */
