@@ -3,6 +3,7 @@
 #include "health_check.h"
 #include "health_figures.h"
 #include "health_table.h"
+#include "primary.h"
 #include "queries.h"
 #include "settings.h"
 #include "spooling.h"
@@ -80,6 +81,8 @@ static bool print_json(const struct health *h, const struct findings *f)
     json_object_set_new(root, "format", json_integer(SCHEMA_VERSION));
     json_object_set_new(root, "at", health_json_moment(h->now_us));
     add_database(root, f);
+    json_object_set_new(root, "primary_refused_at",
+                        health_json_moment(f->has_state ? f->state.primary_refused_us : TIME_UNKNOWN));
     json_object_set_new(root, "spool_bytes",
                         f->spool ? json_integer((json_int_t)f->spool_bytes) : json_null());
     json_object_set_new(root, "spool_oldest_at", health_json_moment(f->spool_oldest_us));
@@ -147,8 +150,9 @@ static void look_at_spool(const struct health *h, struct findings *f)
     f->has_spool_disk = f->spool && spool_look_at_disk(f->spool, &f->spool_disk, &f->spool_reserve_bytes);
 }
 
-/* Where the service manager keeps the state of the collector, the usual spool lies below. */
-static void look_at_state(const struct health *h, struct findings *f)
+/* Where the service manager keeps the state of the collector, the usual spool lies below. The folder of the
+ * state; NULL: none. */
+static const char *look_at_state(const struct health *h, struct findings *f)
 {
     const char *dir = options.state ? options.state : getenv("STATE_DIRECTORY");
     if (!dir && f->spool)
@@ -157,6 +161,7 @@ static void look_at_state(const struct health *h, struct findings *f)
         dir = arena_printf(h->mem, "%s/..", f->spool);
     if (dir)
         f->has_state = state_file_read(state_file_path(dir, h->mem), h->mem, &f->state);
+    return dir ? dir : f->spool;
 }
 
 static void database_is_away(const struct health *h, struct findings *f, const struct err *why)
@@ -179,8 +184,10 @@ static void look_at_all(struct health *h, struct db **db, struct rows **sources,
                         struct err *err)
 {
     look_at_spool(h, f);
-    look_at_state(h, f);
-    if (!settings_open(db, err) || !read_database(h, *db, sources, f, err)) {
+    struct primary known;
+    primary_look(&known, look_at_state(h, f));
+    if (!settings_open_where(db, primary_may_be_read, &known, err) ||
+        !read_database(h, *db, sources, f, err)) {
         database_is_away(h, f, err);
         return;
     }

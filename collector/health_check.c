@@ -206,6 +206,16 @@ static void check_database(struct health *h, const struct findings *f)
                  "timedatectl status (on both machines)");
 }
 
+static void check_primary(struct health *h, const struct findings *f)
+{
+    const struct state *s = &f->state;
+    if (f->has_state && s->primary_refused && h->now_us - s->primary_refused_us < US_PER_DAY)
+        complain(h, SEVERITY_WRONG, "database",
+                 arena_printf(h->mem, "a server was refused %s ago: %s", ago(h, s->primary_refused_us),
+                              s->primary_refused),
+                 "take that server away, before somebody writes to it");
+}
+
 static const char RESTART[] = "systemctl restart vaneward-collector (or vaneward-collector run)";
 
 /* The database hears of collectors that can use it; the state on disk is of one on this machine. */
@@ -307,8 +317,8 @@ static void check_spool_losses(struct health *h, const struct findings *f)
 }
 
 static void (*const checks[])(struct health *h, const struct findings *f) = {
-    check_database, check_collector,  check_alerts,       check_journal,
-    check_spool,    check_spool_disk, check_spool_losses,
+    check_database, check_primary, check_collector,  check_alerts,
+    check_journal,  check_spool,   check_spool_disk, check_spool_losses,
 };
 
 /* Stable: complaints of one severity stay as they were found. */

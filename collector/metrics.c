@@ -91,6 +91,9 @@ static void write_all(FILE *out, const struct metrics *m, int64_t now_us)
     openmetrics_gauge(out, "sources", NULL, "Sources in the register.", m->sources);
     openmetrics_gauge(out, "sources_failing", NULL, "Sources whose last poll failed.", m->sources_failing);
     openmetrics_gauge(out, "database_up", NULL, "1 while the database can be used, else 0.", m->database_up);
+    openmetrics_counter(out, "primaries_refused",
+                        "Database servers not used because they are an old primary or another system.",
+                        m->primaries_refused);
     commits(out, &m->commits);
     spool(out, m, now_us);
     health_figures_metrics(out, m->each, m->each_count, now_us, m->clock_stepped_us);

@@ -19,6 +19,7 @@ struct metrics {
     int64_t sources, sources_failing; /* now */
     struct histogram commits;
     bool database_up;
+    int64_t primaries_refused;
     int64_t started_us, last_success_us; /* of storing; TIME_UNKNOWN: not yet */
     bool has_spool;
     int64_t spool_bytes, spool_oldest_us; /* oldest TIME_UNKNOWN: it is empty */

@@ -1,5 +1,6 @@
 #include "primary.h"
 
+#include "base/clock.h"
 #include "base/log.h"
 #include "base/text.h"
 #include "queries.h"
@@ -27,7 +28,7 @@ static bool read_line(struct primary *p, FILE *in, struct err *err)
 
 bool primary_open(struct primary *p, const char *dir, struct err *err)
 {
-    *p = (struct primary){0};
+    *p = (struct primary){.refused_us = TIME_UNKNOWN};
     if (!dir || !*dir)
         return true;
     if (snprintf(p->path, sizeof p->path, "%s/%s", dir, FILE_NAME) >= (int)sizeof p->path)
@@ -55,28 +56,40 @@ static void keep(const struct primary *p)
         log_warn("database.primary_not_kept", "why='%s'", why.text);
 }
 
-static bool refuse(struct primary *p, const char *identifier, int64_t timeline, struct err *err)
+/* False with *err set: another system, or an earlier timeline than the one that is known. */
+static bool is_good(const struct primary *p, const char *identifier, int64_t timeline, struct err *err)
 {
-    if (strcmp(identifier, p->identifier) != 0)
+    if (p->identifier[0] && strcmp(identifier, p->identifier) != 0)
         err_set(err, ERR_UNAVAILABLE, "the server is another database system (%s, known is %s)", identifier,
                 p->identifier);
-    else
+    else if (timeline < p->timeline)
         err_set(err, ERR_UNAVAILABLE, "the server is an old primary: timeline %" PRId64 ", known is %" PRId64,
                 timeline, p->timeline);
+    else
+        return true;
     if (p->path[0])
         err_hint(err, "take the old server away; if the database was made anew on purpose, remove '%s'",
                  p->path);
-    if (!p->told)
-        log_error("database.old_primary", "why='%s'", err->text);
-    p->told = true;
     return false;
+}
+
+static void note_refusal(struct primary *p, const struct err *why)
+{
+    if (!p->told)
+        log_error("database.old_primary", "why='%s'", why->text);
+    p->told = true;
+    p->refusals++;
+    p->refused_us = clock_now_us();
+    snprintf(p->refused_why, sizeof p->refused_why, "%s", why->text);
 }
 
 static bool compare(struct primary *p, const char *identifier, int64_t timeline, struct err *err)
 {
     bool is_first = !p->identifier[0];
-    if (!is_first && (strcmp(identifier, p->identifier) != 0 || timeline < p->timeline))
-        return refuse(p, identifier, timeline, err);
+    if (!is_good(p, identifier, timeline, err)) {
+        note_refusal(p, err);
+        return false;
+    }
     p->told = false;
     if (!is_first && timeline == p->timeline)
         return true;
@@ -104,6 +117,26 @@ bool primary_accept(void *primary, struct db *db, struct err *err)
     bool good = is_standby
                     ? err_set(err, ERR_UNAVAILABLE, "the server is a standby: it takes no writes")
                     : compare(primary, rows_text(rows, 0, IDENTIFIER), rows_int(rows, 0, TIMELINE), err);
+    rows_free(rows);
+    return good;
+}
+
+void primary_look(struct primary *p, const char *dir)
+{
+    struct err none = {0};
+    if (!primary_open(p, dir, &none))
+        *p = (struct primary){.refused_us = TIME_UNKNOWN};
+}
+
+bool primary_may_be_read(void *primary, struct db *db, struct err *err)
+{
+    const struct primary *p = primary;
+    struct err hidden = {0};
+    struct rows *rows;
+    if (!p->identifier[0] || !db_query(db, &q_server_identity, NULL, 0, &rows, &hidden))
+        return true;
+    int64_t timeline = rows_null(rows, 0, TIMELINE) ? p->timeline : rows_int(rows, 0, TIMELINE);
+    bool good = is_good(p, rows_text(rows, 0, IDENTIFIER), timeline, err);
     rows_free(rows);
     return good;
 }

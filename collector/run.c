@@ -96,7 +96,7 @@ static void say_progress(struct run *run)
 static void alive(void *context)
 {
     struct run *run = context;
-    service_alive(run->service, run->reader, run->spool, run->connection.db);
+    service_alive(run->service, run->reader, run->spool, &run->connection);
 }
 
 static bool fold(struct run *run, struct err *err)
@@ -192,6 +192,18 @@ static bool is_away(const struct run *run, const struct err *why)
             (run->has_register && (why->kind == ERR_CONFIG || why->kind == ERR_REJECTED)));
 }
 
+/* Sources are read into the spool, as the register was when it was last read. */
+static void read_on_by_copy(struct run *run)
+{
+    struct err why = {0};
+    run->has_register = reader_register_from_copy(run->reader, &why);
+    if (run->has_register)
+        log_warn("register.from_copy", "sources=%zu file='%s'", reader_roster(run->reader)->count,
+                 run->copy.path);
+    else
+        log_warn("register.unknown", "no source is read until the database answers: %s", why.text);
+}
+
 /* With a spool, reading goes on. Without one nothing is lost, since no cursor has moved. */
 static void lose_database(struct run *run, struct err *why)
 {
@@ -200,6 +212,8 @@ static void lose_database(struct run *run, struct err *why)
     err_clear(why);
     if (!run->spool)
         reader_lose(run->reader);
+    else if (!run->has_register)
+        read_on_by_copy(run);
 }
 
 /* A round without the database. False: it answers, but cannot be used. */
@@ -290,18 +304,6 @@ static bool abandon(struct run *run, struct err *err)
     return true;
 }
 
-/* Sources are read into the spool, as the register was when it was last read. */
-static void read_on_by_copy(struct run *run)
-{
-    struct err why = {0};
-    run->has_register = reader_register_from_copy(run->reader, &why);
-    if (run->has_register)
-        log_warn("register.from_copy", "sources=%zu file='%s'", reader_roster(run->reader)->count,
-                 run->copy.path);
-    else
-        log_warn("register.unknown", "no source is read until the database answers: %s", why.text);
-}
-
 /* The database as it is found at the start: a run without end reads on or waits. */
 static bool begin(struct run *run, struct err *err)
 {
@@ -310,8 +312,6 @@ static bool begin(struct run *run, struct err *err)
     if (!is_away(run, err))
         return false;
     lose_database(run, err);
-    if (run->spool)
-        read_on_by_copy(run);
     return true;
 }
 

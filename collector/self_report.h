@@ -5,6 +5,7 @@
 #ifndef COLLECTOR_SELF_REPORT_H
 #define COLLECTOR_SELF_REPORT_H
 
+#include "primary.h"
 #include "reader.h"
 #include "spool.h"
 
@@ -19,6 +20,7 @@ struct self_view {
     const struct spool *spool; /* NULL: none */
     const char *collector;     /* host and process */
     const char *database_away; /* why; NULL: it can be used */
+    const struct primary *primary;
     int64_t started_us, clock_stepped_us;
     int64_t alerts_sent, alerts_failed;
 };

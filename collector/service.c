@@ -27,7 +27,7 @@ struct service {
     int64_t started_us, clock_stepped_us;              /* stepped TIME_UNKNOWN: never */
     char database_away[sizeof((struct err *)0)->text]; /* why; "": it can be used */
     int64_t seen_due_ms, status_due_ms, forget_due_ms;
-    bool is_ready, is_seen;
+    bool is_ready, is_seen, has_told_refusal;
 };
 
 static void name_ourselves(struct service *s)
@@ -174,13 +174,17 @@ static void tell_status(struct service *s, const struct reader *reader)
 }
 
 void service_alive(struct service *s, const struct reader *reader, const struct spool *spool,
-                   bool database_up)
+                   const struct connection *connection)
 {
     int64_t now_ms = clock_mono_ms();
     notify_alive(&s->notify, now_ms);
     look_at_clock(s);
-    if (database_up)
+    if (connection->db)
         s->database_away[0] = '\0';
+    if (connection->primary.refusals && !s->has_told_refusal) {
+        s->has_told_refusal = true;
+        self_report_hurry(s->report);
+    }
     if (now_ms >= s->status_due_ms) {
         s->status_due_ms = now_ms + STATUS_MS;
         tell_status(s, reader);
@@ -189,6 +193,7 @@ void service_alive(struct service *s, const struct reader *reader, const struct 
                              .spool = spool,
                              .collector = s->name,
                              .database_away = s->database_away[0] ? s->database_away : NULL,
+                             .primary = &connection->primary,
                              .started_us = s->started_us,
                              .clock_stepped_us = s->clock_stepped_us};
     alerts_counts(s->alerts, &view.alerts_sent, &view.alerts_failed);

@@ -6,6 +6,7 @@
 #define COLLECTOR_SERVICE_H
 
 #include "alert.h"
+#include "connection.h"
 #include "self_report.h"
 
 struct service_settings {
@@ -40,7 +41,7 @@ void service_keep_state(struct service *s, const char *dir);
 void service_database_away(struct service *s, const char *why);
 /* To be called whenever the main loop has turned, also while the database is away. spool NULL: none. */
 void service_alive(struct service *s, const struct reader *reader, const struct spool *spool,
-                   bool database_up);
+                   const struct connection *connection);
 /* How long the next turn may wait. */
 int64_t service_turn_ms(const struct service *s, int64_t usual_ms);
 /* Alerts and the report of ourselves. False: the database cannot be used now. */

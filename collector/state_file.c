@@ -24,11 +24,13 @@ static json_t *sources_json(const struct state *s)
 bool state_file_write(const struct state *s, const char *path, struct err *err)
 {
     json_t *root = json_pack(
-        "{s:s, s:s, s:o, s:o, s:o, s:o, s:I, s:I, s:o}", "collector", s->collector, "version", s->version,
-        "at", health_json_moment(s->at_us), "started_at", health_json_moment(s->started_us),
+        "{s:s, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:I, s:I, s:o}", "collector", s->collector, "version",
+        s->version, "at", health_json_moment(s->at_us), "started_at", health_json_moment(s->started_us),
         "clock_stepped_at", health_json_moment(s->clock_stepped_us), "database_away",
-        health_json_text(s->database_away), "spool_dropped", (json_int_t)s->spool_dropped, "spool_damaged",
-        (json_int_t)s->spool_damaged, "sources", sources_json(s));
+        health_json_text(s->database_away), "primary_refused", health_json_text(s->primary_refused),
+        "primary_refused_at", health_json_moment(s->primary_refused_us), "spool_dropped",
+        (json_int_t)s->spool_dropped, "spool_damaged", (json_int_t)s->spool_damaged, "sources",
+        sources_json(s));
     char *text = root ? json_dumps(root, JSON_COMPACT) : NULL;
     json_decref(root);
     if (!text)
@@ -66,6 +68,8 @@ bool state_file_read(const char *path, struct arena *mem, struct state *s)
         .collector = arena_strdup(mem, collector),
         .version = arena_strdup(mem, json_string_value(json_object_get(root, "version"))),
         .database_away = arena_strdup(mem, json_string_value(json_object_get(root, "database_away"))),
+        .primary_refused = arena_strdup(mem, json_string_value(json_object_get(root, "primary_refused"))),
+        .primary_refused_us = moment_of(root, "primary_refused_at"),
         .spool_dropped = json_integer_value(json_object_get(root, "spool_dropped")),
         .spool_damaged = json_integer_value(json_object_get(root, "spool_damaged")),
     };

@@ -10,7 +10,9 @@
 struct state {
     const char *collector, *version; /* host and process */
     int64_t at_us, started_us, clock_stepped_us;
-    const char *database_away; /* why; NULL: it can be used */
+    const char *database_away;   /* why; NULL: it can be used */
+    const char *primary_refused; /* why a server was refused last; NULL: none was */
+    int64_t primary_refused_us;
     int64_t spool_dropped, spool_damaged;
     struct source_health *sources; /* gaps and observations set aside are not known */
     size_t source_count;

@@ -20,9 +20,9 @@ import tempfile
 import time
 import urllib.request
 
-ROOT = pathlib.Path(__file__).resolve().parents[2]
-BIN = pathlib.Path(sys.argv.pop(1)).resolve() if len(sys.argv) > 1 and os.path.isdir(sys.argv[1]) else ROOT / "build/bin"
-LONG = os.environ.get("VANEWARD_LONG") == "1"
+from places import BIN
+from postgres import PSQL, Server
+
 SKIPPED = 77
 HOUR = datetime.timedelta(hours=1)
 US = datetime.timedelta(microseconds=1)
@@ -70,24 +70,23 @@ class Rig:
         self.end = end or datetime.datetime.now(datetime.timezone.utc).replace(minute=0, second=0, microsecond=0)
         self.trouble = ["--trouble", trouble] if trouble else []
         self.now = self.end - hours * HOUR
+        self.server = Server(self.dir / "postgres")
         self.database("start")
         self.start_fleet(days, fleet_seed)
-        self.program("prepare")
         sources = self.dir / "fleet/register/sources.csv"
         sources.write_text(re.sub(r",10,$", ",1,", sources.read_text(), flags=re.M))
         self.program("register", str(self.dir / "fleet/register"))
         self.first = {s["source"]: s for s in self.shown()}
 
     def database(self, verb):
-        out = subprocess.run([ROOT / "deploy/private-postgres.sh", verb, self.dir / "postgres"], check=True,
-                             capture_output=True, text=True).stdout
         if verb == "start":
-            self.env = dict(os.environ, LC_ALL="C.UTF-8", TZ="UTC", **dict(pair.split("=", 1) for pair in out.split()))
+            self.env = self.server.start()
+        else:
+            self.server.do(verb)
 
     def freeze(self, how):
         """SIGSTOP or SIGCONT for the whole server; the main process first, so that it makes no further ones."""
-        data = pathlib.Path((self.dir / "postgres/where").read_text().strip()) / "data"
-        main = int((data / "postmaster.pid").read_text().split()[0])
+        main = self.server.main_process()
         os.kill(main, how)
         if how == signal.SIGSTOP:
             stopped = lambda: pathlib.Path(f"/proc/{main}/stat").read_text().rsplit(") ", 1)[1].startswith("T")
@@ -101,7 +100,7 @@ class Rig:
     @contextlib.contextmanager
     def held(self, table):
         """The table is locked; within, wait_until_held() waits until the collector stands before it."""
-        hold = subprocess.Popen(["psql", "-qAtX"], env=self.env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+        hold = subprocess.Popen([PSQL, "-qAtX"], env=self.env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
         try:
             hold.stdin.write(f"BEGIN; LOCK TABLE {table}; SELECT 'held';\n")
             hold.stdin.flush()
@@ -146,7 +145,7 @@ class Rig:
         return done.stdout
 
     def sql(self, text):
-        done = subprocess.run(["psql", "-qAtX", "-F", "\t", "-v", "ON_ERROR_STOP=1", "-c", text], env=self.env, check=True,
+        done = subprocess.run([PSQL, "-qAtX", "-F", "\t", "-v", "ON_ERROR_STOP=1", "-c", text], env=self.env, check=True,
                               capture_output=True, text=True)
         return [line.split("\t") for line in done.stdout.splitlines()]
 

@@ -1,7 +1,6 @@
 """The base of tests that fail the database under a collector: each test has a server and a fleet of its own, and ends
 with the comparison of what is stored with the fleet's own ledger.
 """
-import atexit
 import collections
 import contextlib
 import csv
@@ -17,11 +16,9 @@ import time
 import unittest
 import urllib.request
 
-from common import BIN, HOUR, ROOT, micros, rows_of, stamp
-
-
-# The program itself: what Debian puts before it costs a tenth of a second a call.
-PSQL = str(max(pathlib.Path("/usr/lib/postgresql").glob("*/bin/psql"), default="psql"))
+from common import HOUR, micros, rows_of, stamp
+from places import BIN
+from postgres import PSQL, Server
 
 
 def wait_until(what, seconds=30, every=0.05):
@@ -30,29 +27,6 @@ def wait_until(what, seconds=30, every=0.05):
     while not (value := what()) and time.monotonic() < end:
         time.sleep(every)
     return value
-
-
-class Template:
-    """A server's folder with the schema, made once and copied for each test."""
-    folder = None
-
-    @classmethod
-    def copy_to(cls, folder):
-        if not cls.folder:
-            cls.folder = pathlib.Path(tempfile.mkdtemp(prefix="vaneward-template-"))
-            atexit.register(shutil.rmtree, cls.folder, ignore_errors=True)
-            os.chmod(cls.folder, 0o755)
-            server = [str(ROOT / "deploy/private-postgres.sh")]
-            out = subprocess.run([*server, "start", cls.folder / "made"], check=True, capture_output=True, text=True).stdout
-            env = dict(os.environ, **dict(pair.split("=", 1) for pair in out.split()))
-            subprocess.run([BIN / "vaneward-collector", "prepare"], check=True, env=env, stdout=subprocess.DEVNULL)
-            subprocess.run([*server, "stop", cls.folder / "made"], check=True)
-            where = pathlib.Path((cls.folder / "made/where").read_text().strip())
-            subprocess.run(["cp", "-a", where / "data", cls.folder / "data"], check=True)
-            subprocess.run([*server, "remove", cls.folder / "made"], check=True)
-        folder.mkdir()
-        subprocess.run(["cp", "-a", cls.folder / "data", folder / "data"], check=True)
-        (folder / "where").write_text(f"{folder}\n")
 
 
 class FaultTest(unittest.TestCase):
@@ -73,21 +47,9 @@ class FaultTest(unittest.TestCase):
     # the world
 
     def start_database(self):
-        self.pg = str(self.pg_folder or self.dir / "postgres")
-        self.addCleanup(self.server, "remove", check=False)
-        Template.copy_to(pathlib.Path(self.pg))
-        out = self.server("start").stdout
-        self.env = dict(os.environ, LC_ALL="C.UTF-8", TZ="UTC", **dict(pair.split("=", 1) for pair in out.split()))
-
-    def server(self, verb, check=True):
-        return subprocess.run([str(ROOT / "deploy/private-postgres.sh"), verb, self.pg], check=check, capture_output=True,
-                              text=True, env=dict(os.environ, VANEWARD_PG_OPTIONS=self.pg_options))
-
-    def data_folder(self):
-        return pathlib.Path(pathlib.Path(self.pg, "where").read_text().strip()) / "data"
-
-    def postmaster(self):
-        return int((self.data_folder() / "postmaster.pid").read_text().split()[0])
+        self.pg = Server(self.pg_folder or self.dir / "postgres", self.pg_options)
+        self.addCleanup(self.pg.do, "remove", check=False)
+        self.env = self.pg.start()
 
     def socket_path(self):
         return f"{self.env['PGHOST']}/.s.PGSQL.5432"

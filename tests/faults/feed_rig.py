@@ -8,16 +8,14 @@ import os
 import pathlib
 import signal
 import subprocess
-import sys
 import tempfile
 import threading
 import time
 import unittest
 import urllib.parse
 
-ROOT = pathlib.Path(__file__).resolve().parents[2]
-BIN = pathlib.Path(sys.argv.pop(1)).resolve() if len(sys.argv) > 1 and os.path.isdir(sys.argv[1]) else ROOT / "build/bin"
-LONG = os.environ.get("VANEWARD_LONG") == "1"
+from places import BIN
+from postgres import PSQL, Server
 
 
 def now():
@@ -107,12 +105,9 @@ class ServiceTest(unittest.TestCase):
         cls.addClassCleanup(cls.folder.cleanup)
         cls.dir = pathlib.Path(cls.folder.name)
         os.chmod(cls.dir, 0o755)
-        server, folder = str(ROOT / "deploy/private-postgres.sh"), str(cls.dir / "postgres")
-        cls.addClassCleanup(subprocess.run, [server, "remove", folder], check=True)
-        environment = dict(os.environ, VANEWARD_PG_OPTIONS="-c fsync=off")
-        out = subprocess.run([server, "start", folder], check=True, capture_output=True, text=True, env=environment).stdout
-        cls.env = dict(os.environ, LC_ALL="C.UTF-8", TZ="UTC", **dict(pair.split("=", 1) for pair in out.split()))
-        cls.program("prepare")
+        cls.server = Server(cls.dir / "postgres")
+        cls.addClassCleanup(cls.server.do, "remove")
+        cls.env = cls.server.start()
 
     @classmethod
     def program(cls, *args, status=0, **changes):
@@ -123,7 +118,7 @@ class ServiceTest(unittest.TestCase):
 
     @classmethod
     def sql(cls, text):
-        done = subprocess.run(["psql", "-qAtX", "-F", "\t", "-v", "ON_ERROR_STOP=1", "-c", text], env=cls.env, check=True,
+        done = subprocess.run([PSQL, "-qAtX", "-F", "\t", "-v", "ON_ERROR_STOP=1", "-c", text], env=cls.env, check=True,
                               capture_output=True, text=True)
         return [line.split("\t") for line in done.stdout.splitlines()]
 
@@ -166,7 +161,12 @@ class ServiceTest(unittest.TestCase):
             child = subprocess.Popen([BIN / "vaneward-collector", "run", *map(str, args)], env=dict(self.env, **changes),
                                      stdout=subprocess.DEVNULL, stderr=log)
         self.addCleanup(self.end, child)
+        self.child = child
         return child
+
+    def is_at_work(self):
+        """The newest collector has read its register, and hears signals."""
+        return self.number(f"SELECT count(*) FROM vaneward.collector WHERE collector LIKE '%:{self.child.pid}'")
 
     @staticmethod
     def end(child, with_signal=signal.SIGKILL):

@@ -10,7 +10,8 @@ import subprocess
 import unittest
 import zoneinfo
 
-from feed_rig import BIN, ServiceTest
+from feed_rig import ServiceTest
+from places import BIN
 
 STEP = datetime.timedelta(minutes=20)
 UTC = datetime.timezone.utc

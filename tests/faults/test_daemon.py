@@ -16,8 +16,9 @@ import threading
 import time
 import unittest
 
-import feed_rig
-from feed_rig import LONG, Feed, ServiceTest, now, serve, wait_for
+from feed_rig import Feed, ServiceTest, now, serve, wait_for
+from places import BIN, LONG
+from postgres import PSQL
 from stalls import Stalls
 
 KEY = b"a key for the test alone"
@@ -103,7 +104,7 @@ class Daemon(ServiceTest):
 
     def hold_database(self, table="vaneward.source_cursor"):
         """A lock that makes whoever stores wait; returns what lets it go."""
-        hold = subprocess.Popen(["psql", "-qX"], env=self.env, stdin=subprocess.PIPE, text=True)
+        hold = subprocess.Popen([PSQL, "-qX"], env=self.env, stdin=subprocess.PIPE, text=True)
         hold.stdin.write(f"BEGIN; LOCK TABLE {table} IN ACCESS EXCLUSIVE MODE;\n")
         hold.stdin.flush()
         wait_for(lambda: self.number("SELECT count(*) FROM pg_locks WHERE mode = 'AccessExclusiveLock' AND granted"
@@ -121,12 +122,13 @@ class Daemon(ServiceTest):
 
     def wait_until_read(self):
         """The collector has stored what the feed holds now."""
+        wait_for(self.is_at_work, what="the collector")
         wait_for(lambda: self.number("SELECT next_sequence FROM vaneward.source_cursor") == len(self.feed.observations) + 1,
                  what="all read")
 
     def check_readings(self):
         """All that the feed has said of d1's speed is stored, once."""
-        out = subprocess.run([feed_rig.BIN / "vaneward-reporter", "readings", "--drive", "d1", "--position", "internal-1"], env=self.env,
+        out = subprocess.run([BIN / "vaneward-reporter", "readings", "--drive", "d1", "--position", "internal-1"], env=self.env,
                              check=True, capture_output=True, text=True).stdout
         said = [row["value"] for row in self.feed.observations if row["item"] == "d1/speed"]
         stored = [float(row["rpm"]) for row in csv.DictReader(out.splitlines())]
@@ -295,13 +297,12 @@ class Daemon(ServiceTest):
         self.addCleanup(manager.socket.close)
         child = self.start_collector("--no-seal", "--spool", spool, NOTIFY_SOCKET=path)
         self.wait_until_read()
-        server = [str(feed_rig.ROOT / "deploy/private-postgres.sh"), "stop", str(self.dir / "postgres")]
-        subprocess.run(server, check=True, stdout=subprocess.DEVNULL)
+        self.server.stop()
         for value in range(60000):
             self.feed.report("d1/speed", value=3000 + value % 500)
         spooled = lambda: any(f"from={len(self.feed.observations) + 1}" in asked for _, asked in list(self.feed.requests))
         wait_for(spooled, 120, "all of it in the spool")
-        subprocess.run([server[0], "start", server[2]], check=True, stdout=subprocess.DEVNULL)
+        self.server.start()
         wait_for(lambda: self.logged("database.back"), 60, "the database")
         self.assert_ends_in_time(child)
         self.assertTrue(manager.heard("STOPPING=1") and manager.heard("EXTEND_TIMEOUT_USEC="))
@@ -485,15 +486,14 @@ class Daemon(ServiceTest):
 
     def test_lines_for_the_journal_only_where_standard_error_is_the_journal(self):
         child = self.start_collector(JOURNAL_STREAM="1:2")
-        seen = lambda: self.number(f"SELECT count(*) FROM vaneward.collector WHERE collector LIKE '%:{child.pid}'")
-        wait_for(seen, what="the first")
+        wait_for(self.is_at_work, what="the first")
         child.send_signal(signal.SIGHUP)
         wait_for(lambda: self.logged("info  settings.read"), what="a line with its time")
         self.assertFalse(self.logged("<6>"))
         self.end(child)
         file = self.log.stat()
         child = self.start_collector(JOURNAL_STREAM=f"{file.st_dev}:{file.st_ino}")
-        wait_for(seen, what="the second")
+        wait_for(self.is_at_work, what="the second")
         child.send_signal(signal.SIGHUP)
         wait_for(lambda: self.logged("<6>settings.read"), what="a line with its priority")
 
@@ -553,7 +553,7 @@ class Daemon(ServiceTest):
             self.skipTest("libfaketime is not installed")
         offset = self.dir / "offset"
         offset.write_text("+0")
-        loaded = subprocess.run([feed_rig.BIN / "vaneward-collector", "--version"], capture_output=True,
+        loaded = subprocess.run([BIN / "vaneward-collector", "--version"], capture_output=True,
                                 env=dict(self.env, LD_PRELOAD=library, FAKETIME_TIMESTAMP_FILE=str(offset)))
         if loaded.returncode != 0:
             self.skipTest("libfaketime cannot be loaded into this build (a sanitizer's library must come first)")

@@ -3,6 +3,7 @@
 Usage: test_database.py BIN_FOLDER [unittest options]; VANEWARD_LONG=1 for the long variants, VANEWARD_SEED=N for the
 moments of an earlier run.
 """
+import json
 import os
 import pathlib
 import shutil
@@ -12,9 +13,11 @@ import sys
 import time
 import unittest
 
-from common import BIN, LONG, seed
+from common import seed
 from certificates import Authority
-from fault_test import PSQL, FaultTest, wait_until
+from fault_test import FaultTest, wait_until
+from places import LONG
+from postgres import PSQL
 from proxy import Proxy
 from stalls import Stalls
 
@@ -112,15 +115,15 @@ class Server(FaultTest):
 
     def restart(self, way):
         if way == "kill":
-            children = subprocess.run(["pgrep", "-P", str(self.postmaster())], capture_output=True, text=True).stdout.split()
-            os.kill(self.postmaster(), signal.SIGKILL)
+            children = subprocess.run(["pgrep", "-P", str(self.pg.main_process())], capture_output=True, text=True).stdout.split()
+            os.kill(self.pg.main_process(), signal.SIGKILL)
             for child in children:  # they end by themselves when they notice; a new server waits for that
                 wait_until(lambda: not pathlib.Path(f"/proc/{child}").exists(), 10)
-            (self.data_folder() / "postmaster.pid").unlink(missing_ok=True)
+            (self.pg.data() / "postmaster.pid").unlink(missing_ok=True)
         else:
-            os.kill(self.postmaster(), signal.SIGINT if way == "fast" else signal.SIGQUIT)
-            wait_until(lambda: not (self.data_folder() / "postmaster.pid").exists(), 30)
-        self.server("start")
+            os.kill(self.pg.main_process(), signal.SIGINT if way == "fast" else signal.SIGQUIT)
+            wait_until(lambda: not (self.pg.data() / "postmaster.pid").exists(), 30)
+        self.pg.start()
 
     def test_too_few_descriptors_slow_it_down_and_no_more(self):
         self.advance(24)
@@ -237,14 +240,14 @@ class LogRoom(Room):
 
     def start_database(self):
         super().start_database()
-        self.server("stop")
-        log = self.data_folder() / "pg_wal"
+        self.pg.stop()
+        log = self.pg.data() / "pg_wal"
         self.small_disk(str(self.disk), "120m")
         owner = log.stat()
         shutil.move(log, self.disk / "pg_wal")
         log.symlink_to(self.disk / "pg_wal")
         subprocess.run(["chown", "-R", f"{owner.st_uid}:{owner.st_gid}", self.disk], check=True)
-        self.server("start")
+        self.pg.start()
 
     def test_a_log_without_room_stops_the_server_and_loses_nothing(self):
         program = self.start_collector("--no-seal")
@@ -257,7 +260,7 @@ class LogRoom(Room):
         time.sleep(1)
         self.assertIsNone(program.poll(), self.log())
         (self.disk / "ballast").unlink()
-        self.server("start")
+        self.pg.start()
         self.wait_log("database.back")
         self.stop(program)
         self.finish_and_compare()
@@ -268,7 +271,7 @@ class Failover(FaultTest):
 
     def start_standby(self):
         bins = sorted(pathlib.Path("/usr/lib/postgresql").glob("*/bin"))[-1]
-        owner = self.data_folder().stat()
+        owner = self.pg.data().stat()
         self.sockets = self.dir / "standby"
         self.sockets.mkdir()
         os.chown(self.sockets, owner.st_uid, owner.st_gid)
@@ -276,7 +279,7 @@ class Failover(FaultTest):
                                                       *map(str, args)] if os.geteuid() == 0 else list(map(str, args)),
                                                      check=True, capture_output=True, cwd="/")
         data = self.sockets / "data"
-        self.as_owner(bins / "pg_basebackup", "-h", self.env["PGHOST"], "-U", "vaneward", "-D", data, "-c", "fast", "-R", "-X", "stream")
+        self.as_owner(bins / "pg_basebackup", "-h", self.env["PGHOST"], "-U", "vaneward", "-D", data, "-c", "fast", "-R", "-X", "stream", "-N")
         self.pg_ctl = lambda *args: self.as_owner(bins / "pg_ctl", "-D", data, "-w", *args)
         self.pg_ctl("-l", self.sockets / "log", "-o", f"-c listen_addresses='' -c unix_socket_directories={self.sockets}", "start")
         self.addCleanup(lambda: self.pg_ctl("-m", "immediate", "stop"))
@@ -286,22 +289,23 @@ class Failover(FaultTest):
         state = self.dir / "state"
         state.mkdir()
         hosts = f"host={self.env['PGHOST']},{self.sockets} user=vaneward dbname=vaneward"
-        program = self.start_collector("--no-seal", "--state", str(state), "--db", hosts)
+        program = self.start_collector("--no-seal", "--state", str(state), "--db", hosts, "--metrics", str(state / "metrics"))
         self.advance(20)
         before = self.stored()
         wait_until(lambda: self.stored() > before)
         self.wait_for_standby()
-        self.server("stop")
+        self.pg.stop()
         self.pg_ctl("promote")
         self.advance(20)
         self.wait_log("database.new_primary")
-        self.server("start")  # and is the first of the hosts
+        self.pg.start()  # and is the first of the hosts
         old = self.stored()
         self.pg_ctl("-m", "fast", "-l", self.sockets / "log", "restart")  # breaks the session
         self.advance(20)
         self.wait_log("database.back", 2)
         self.assertIn("database.old_primary", self.log())
         self.assertEqual((state / "database-primary").read_text().split()[1], "2")
+        self.check_health(state, hosts)
         self.stop(program)
         self.assertEqual(self.stored(), old, "the old primary got nothing")
         alone = self.start_collector("--no-seal", "--state", str(state))  # knows none but the old one
@@ -309,6 +313,58 @@ class Failover(FaultTest):
         self.stop(alone)
         self.env["PGHOST"] = str(self.sockets)
         self.finish_and_compare()
+
+    def check_health(self, state, hosts):
+        """It tells of the refusal, and reads nothing from the old primary itself."""
+        health = lambda *args, **how: self.collector("health", "--state", str(state), *args, **how).stdout
+        wrong_of = lambda out, words: out["primary_refused_at"] and [row for row in out["wrong"] if words in row["what"]]
+        refused = lambda: wrong_of(json.loads(health("--json", "--db", hosts, status=3)), "a server was refused")
+        self.assertTrue(wait_until(refused), health("--db", hosts, status=3))
+        self.assertEqual((refused()[0]["about"], refused()[0]["severity"]), ("database", "wrong"))
+        self.assertRegex(refused()[0]["what"], r"refused \d+ s ago: the server is an old primary: timeline 1, known is 2")
+        self.assertIn("take that server away", health("--db", hosts, status=3))
+        self.assertRegex((state / "metrics").read_text(), r"(?m)^vaneward_primaries_refused_total [1-9]")
+        alone = json.loads(health("--json", status=69))
+        self.assertFalse(alone["database_up"])
+        self.assertTrue(wrong_of(alone, "the server is an old primary"))
+
+    def test_restarts_in_the_middle_of_a_failover(self):
+        """The new primary is stopped at once while it is promoted and while the collector stores in it, and meanwhile the old one
+        comes back. What only the old one had is read again: its cursors went with it."""
+        dice = seed()
+        self.start_standby()
+        old, state = self.env["PGHOST"], self.dir / "state"
+        state.mkdir()
+        program = self.start_collector("--no-seal", "--state", str(state), "--spool", str(self.dir / "spool"), "--db",
+                                       f"host={old},{self.sockets} user=vaneward dbname=vaneward")
+        self.advance(10)
+        self.wait_until_read()
+        with self.collector_inside_its_transaction():
+            self.pg.stop()
+        self.env["PGHOST"] = str(self.sockets)
+        is_standby = lambda: self.sql("SELECT pg_is_in_recovery()") == [["t"]]
+        for _ in range(20 if LONG else 3):
+            if is_standby():
+                self.pg_ctl("-W", "promote")
+            time.sleep(dice.uniform(0, 0.1))
+            self.restart_standby()
+            self.advance(4)
+        if is_standby():
+            self.pg_ctl("promote")
+        self.wait_log("database.new_primary")
+        backs = self.log().count("database.back")
+        with self.collector_inside_its_transaction():
+            self.pg.start()
+            self.restart_standby()
+        self.wait_log("database.back", backs + 1)
+        self.advance(10)
+        self.wait_until_read()
+        self.stop(program)
+        self.assertIn("database.old_primary", self.log())
+        self.finish_and_compare()
+
+    def restart_standby(self):
+        self.pg_ctl("-m", "immediate", "-l", self.sockets / "log", "restart")
 
     def test_another_database_is_refused(self):
         state = self.dir / "state"

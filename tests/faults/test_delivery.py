@@ -10,7 +10,8 @@ import json
 import subprocess
 import unittest
 
-from common import BIN, HOUR, Rig, micros, rows_of
+from common import Rig, micros, rows_of
+from places import BIN
 
 DAY_US = 24 * 3600 * 1000000
 # What a delivery may not change: everything but moments of receipt and numbers of our own.

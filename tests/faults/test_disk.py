@@ -5,8 +5,9 @@ import subprocess
 import sys
 import unittest
 
-from common import BIN, Rig
+from common import Rig
 from disks import fill, remount, small_disk
+from places import BIN
 
 
 class Disk(unittest.TestCase):

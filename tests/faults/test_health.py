@@ -7,7 +7,6 @@ import json
 import re
 import signal
 import socket
-import subprocess
 import time
 import unittest
 import urllib.error
@@ -15,7 +14,8 @@ import urllib.request
 
 import certificates
 import feed_rig
-from feed_rig import ROOT, Feed, ServiceTest, now, wait_for
+from feed_rig import Feed, ServiceTest, now, wait_for
+from places import ROOT
 
 try:
     import jsonschema
@@ -150,10 +150,9 @@ class Health(ServiceTest):
     def test_while_the_database_is_away_the_collector_speaks(self):
         self.begin()
         wait_for(lambda: (self.state / "collector-state.json").exists(), what="the state")
-        server = [str(ROOT / "deploy/private-postgres.sh"), None, str(self.dir / "postgres")]
-        self.addCleanup(lambda: subprocess.run([server[0], "start", server[2]], check=True, stdout=subprocess.DEVNULL))
+        self.addCleanup(self.server.start)
         wait_for(lambda: self.number("SELECT count(*) FROM vaneward.source_cursor WHERE source = 'a' AND next_sequence IS NOT NULL"), what="a reading")
-        subprocess.run([server[0], "stop", server[2]], check=True, stdout=subprocess.DEVNULL)
+        self.server.stop()
         self.feeds["a"].report("a/speed", value=3900)
         complaint = self.wait_until_said("collector", "cannot use the database", status=69)
         self.assertIn("pg_isready", complaint["help"])

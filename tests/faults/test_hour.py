@@ -5,7 +5,8 @@ import sys
 import time
 import unittest
 
-from common import LONG, Rig
+from common import Rig
+from places import LONG
 
 # Twelve times so many steps, each of so many minutes of the fleet's life and of so many seconds: in full an hour at 60 times
 # the usual rate.

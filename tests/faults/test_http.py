@@ -5,8 +5,6 @@ Usage: test_http.py BIN_FOLDER [unittest options]
 import json
 import os
 import pathlib
-import re
-import resource
 import shutil
 import signal
 import socket
@@ -19,10 +17,9 @@ import unittest
 
 import certificates
 from evil import BlackHole, Evil, refused_port
+from places import BIN, LONG
+from postgres import PSQL, Server
 
-ROOT = pathlib.Path(__file__).resolve().parents[2]
-BIN = pathlib.Path(sys.argv.pop(1)).resolve() if len(sys.argv) > 1 and os.path.isdir(sys.argv[1]) else ROOT / "build/bin"
-LONG = os.environ.get("VANEWARD_LONG") == "1"
 CANARY = "canary-7f3d19c4e2"
 BODY_LIMIT_KB = 16 * 1024
 ONE_BY_ONE = ("--in-flight", "1")  # large answers keep the one thread of a slow machine busy
@@ -37,10 +34,9 @@ class Plant(unittest.TestCase):
         cls.addClassCleanup(cls.folder.cleanup)
         cls.dir = pathlib.Path(cls.folder.name)
         os.chmod(cls.dir, 0o755)
-        server = str(ROOT / "deploy/private-postgres.sh")
-        cls.addClassCleanup(subprocess.run, [server, "remove", str(cls.dir / "postgres")], check=True)
-        out = subprocess.run([server, "start", str(cls.dir / "postgres")], check=True, capture_output=True, text=True).stdout
-        cls.env = dict(os.environ, LC_ALL="C.UTF-8", TZ="UTC", **dict(pair.split("=", 1) for pair in out.split()))
+        cls.server = Server(cls.dir / "postgres")
+        cls.addClassCleanup(cls.server.do, "remove")
+        cls.env = cls.server.start()
         cls.env.pop("CREDENTIALS_DIRECTORY", None)
         cls.evil = Evil()
         cls.secrets = cls.dir / "credentials"
@@ -52,7 +48,7 @@ class Plant(unittest.TestCase):
         return done.stdout
 
     def sql(self, text):
-        done = subprocess.run(["psql", "-qAtX", "-F", "\t", "-v", "ON_ERROR_STOP=1", "-c", text], env=self.env, check=True,
+        done = subprocess.run([PSQL, "-qAtX", "-F", "\t", "-v", "ON_ERROR_STOP=1", "-c", text], env=self.env, check=True,
                               capture_output=True, text=True)
         return [line.split("\t") for line in done.stdout.splitlines()]
 

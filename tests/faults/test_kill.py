@@ -7,7 +7,8 @@ import sys
 import time
 import unittest
 
-from common import LONG, Rig, seed
+from common import Rig, seed
+from places import LONG
 
 # The n-th call of each kind: what comes before belongs to loading the program.
 CALLS = {"fdatasync": range(1, 7), "fsync": range(1, 5), "write": range(1, 21), "unlinkat": range(1, 5), "flock": range(1, 2),

@@ -10,7 +10,8 @@ import sys
 import time
 import unittest
 
-from test_http import BIN, ROOT, Plant
+from places import BIN, ROOT
+from test_http import Plant
 
 SKIPPED = 77
 SPACE, OUTSIDE, INSIDE = f"vaneward-{os.getpid()}", f"vw{os.getpid() % 100000}a", f"vw{os.getpid() % 100000}b"

@@ -13,8 +13,8 @@ import time
 import unittest
 import urllib.request
 
-import feed_rig
-from feed_rig import LONG, Feed, ServiceTest, now, wait_for
+from feed_rig import Feed, ServiceTest, now, wait_for
+from places import BIN, LONG
 from stalls import Stalls
 
 PERIOD_S = 5
@@ -26,7 +26,7 @@ class Live(ServiceTest):
     def setUpClass(cls):
         super().setUpClass()
         cls.fleet = subprocess.Popen(
-            [feed_rig.BIN / "fleet-simulator", "serve", "--out", cls.dir / "fleet", "--small", "--days", "8", "--live"],
+            [BIN / "fleet-simulator", "serve", "--out", cls.dir / "fleet", "--small", "--days", "8", "--live"],
             stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
         cls.addClassCleanup(cls.fleet.stdout.close)
         cls.addClassCleanup(cls.fleet.wait)

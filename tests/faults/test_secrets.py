@@ -12,8 +12,8 @@ import signal
 import subprocess
 import unittest
 
-import feed_rig
-from feed_rig import ROOT, Feed, ServiceTest, serve, wait_for
+from feed_rig import Feed, ServiceTest, serve, wait_for
+from places import BIN
 
 PASSWORD, TOKEN, KEY, DATABASE = ("canary-%s-4f6b91" % name for name in ("password", "token", "key", "database"))
 CANARIES = [PASSWORD, TOKEN, KEY, DATABASE, base64.b64encode(f"reader:{PASSWORD}".encode()).decode()]
@@ -51,7 +51,7 @@ class Secrets(ServiceTest):
         cls.said = []  # all that commands have printed
 
     def run_all(self, name, *args, status=0):
-        done = subprocess.run([feed_rig.BIN / "vaneward-collector", name, "--credentials", self.credentials, "--verbose", *map(str, args)],
+        done = subprocess.run([BIN / "vaneward-collector", name, "--credentials", self.credentials, "--verbose", *map(str, args)],
                               env=self.env, capture_output=True, text=True)
         self.said.append((name, done.stdout + done.stderr))
         self.assertIn(done.returncode, status if isinstance(status, tuple) else (status,), done.stderr)
@@ -72,9 +72,6 @@ class Secrets(ServiceTest):
         self.addCleanup(server.server_close)
         self.addCleanup(server.shutdown)
         return came, f"http://127.0.0.1:{server.server_address[1]}/"
-
-    def database(self, verb):
-        subprocess.run([ROOT / "deploy/private-postgres.sh", verb, self.dir / "postgres"], check=True, stdout=subprocess.DEVNULL)
 
     def check_process(self, child):
         """What others may see of it; and that it leaves no core."""
@@ -112,14 +109,14 @@ class Secrets(ServiceTest):
         self.check_process(child)
         child.send_signal(signal.SIGHUP)
         wait_for(lambda: self.logged("settings.read"), what="the settings again")
-        self.database("stop")
+        self.server.stop()
         self.feeds["basic"].report("d1/speed", value=4100)
         wait_for(lambda: self.logged("spool.fills"), 40, "something in the spool")
         self.run_all("health", "--spool", spool, "--state", self.dir, status=69)
         left = [path for folder in (spool, self.dir) for path in folder.iterdir() if path.is_file() and path.name != "pgpass"]
         self.assertTrue({"metrics", "collector-state.json"} <= {path.name for path in left})
         self.said += [(str(path), path.read_bytes().decode(errors="replace")) for path in left]
-        self.database("start")
+        self.server.start()
         wait_for(lambda: self.logged("spool.empty"), 60, "an empty spool")
         self.run_all("health", "--spool", spool, "--state", self.dir, status=(0, 3))
         self.end(child, signal.SIGTERM)

@@ -40,6 +40,19 @@ class Start(unittest.TestCase):
         rig.advance_slowly(4)
         self.finish()
 
+    def test_the_database_is_lost_while_the_register_is_read(self):
+        rig = self.rig
+        rig.begin()
+        rig.kill()
+        with rig.held("vaneward.source"):
+            rig.start()
+            rig.wait_until_held()
+            rig.database("stop")
+        rig.wait_for_log("register.from_copy")
+        rig.advance_slowly(4)
+        rig.wait_until(rig.segments, 30, "spooled batch")
+        self.finish()
+
     def test_with_a_damaged_copy_it_waits(self):
         rig = self.rig
         self.lose_collector_and_database()
