@@ -73,8 +73,9 @@ static void draw_speed_axis(struct pdf *pdf, const struct plot *p)
     double step = chart_step(p->y_to - p->y_from, 5);
     char text[32];
 
-    for (double v = p->y_from; v <= p->y_to + step / 2; v += step) {
-        double y = at_y(p, v);
+    int last = (int)lround((p->y_to - p->y_from) / step);
+    for (int k = 0; k <= last; k++) {
+        double v = p->y_from + k * step, y = at_y(p, v);
         if (y < p->y - 0.5)
             break;
         pdf_line(pdf, &hair, p->x, y, p->x + p->w, y);

@@ -51,7 +51,9 @@ static void draw_probability_axis(struct pdf *pdf, const struct bars *p)
     double step = chart_step(p->y_to, 3);
     char text[16];
 
-    for (double v = 0; v <= p->y_to + step / 100; v += step) {
+    int last = (int)floor(p->y_to / step + 0.01);
+    for (int k = 0; k <= last; k++) {
+        double v = k * step;
         pdf_line(pdf, &hair, p->x, at_y(p, v), p->x + p->w, at_y(p, v));
         snprintf(text, sizeof text, "%.0f %%", v * 100);
         pdf_text(pdf, design_ink(TYPE_LABEL), ALIGN_RIGHT, p->x - 4, at_y(p, v) + 2.5, text);

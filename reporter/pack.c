@@ -36,6 +36,7 @@ const char *pack_likely(struct arena *mem, double p, const double interval[2])
 /* Groups of three, with a space that does not break. */
 static const char *grouped(struct arena *mem, int64_t v)
 {
+    static const char space[] = {'\xC2', '\xA0'}; /* U+00A0 */
     char *digits = arena_printf(mem, "%lld", (long long)(v < 0 ? -v : v));
     size_t length = strlen(digits), out = 0;
     char *text = arena_alloc(mem, length * 2 + length / 3 * 2 + 4);
@@ -44,8 +45,8 @@ static const char *grouped(struct arena *mem, int64_t v)
         text[out++] = '-';
     for (size_t i = 0; i < length; i++) {
         if (i && (length - i) % 3 == 0) {
-            memcpy(text + out, "\u00A0", 2);
-            out += 2;
+            memcpy(text + out, space, sizeof space);
+            out += sizeof space;
         }
         text[out++] = digits[i];
     }

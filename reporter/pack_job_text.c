@@ -197,15 +197,16 @@ static const char *acceptance_of(struct arena *mem, const struct fan_risk *fan)
         "No warning and no alarm on the controller after power-on and 30 min at work; none "
         "in the 7 days after.";
     double rated = fan && fan->fan->model ? fan->fan->model->rated_rpm : D_NAN;
-    double target = fan && !isnan(fan->baseline_rpm) ? fan->baseline_rpm : rated;
+    bool has_baseline = fan && !isnan(fan->baseline_rpm);
+    double target = has_baseline ? fan->baseline_rpm : rated;
 
     if (isnan(target))
         return arena_printf(mem, "No speed to compare with: air and sound like the neighbours'. %s", watch);
     return arena_printf(mem, "Speed at least %.0f rev/min (95 %% of %.0f, %s) after 30 min at work. %s",
                         target * 0.95, target,
-                        isnan(fan->baseline_rpm) ? "its rated speed"
-                        : fan->baseline_own      ? "its own baseline"
-                                                 : "its peers' or rated speed",
+                        !has_baseline       ? "its rated speed"
+                        : fan->baseline_own ? "its own baseline"
+                                            : "its peers' or rated speed",
                         watch);
 }
 

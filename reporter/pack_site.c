@@ -238,11 +238,13 @@ static void draw_picking(struct site_pack *p)
     for (size_t k = 0; k < fleet->part_count; k++) {
         const struct part *part = &fleet->parts[k];
         int week = 0, all = 0, shelf = pack_on_hand(fleet, p->site, part);
-        for (size_t i = 0; i < p->job_count; i++)
-            if (part_of(p->jobs[i].risk) == part) {
+        for (size_t i = 0; i < p->job_count; i++) {
+            const struct part *needed = part_of(p->jobs[i].risk);
+            if (needed && needed == part) {
                 all++;
                 week += p->jobs[i].risk->action <= ACTION_THIS_WEEK;
             }
+        }
         if (!all)
             continue;
         struct cell *c = table_row(t, ROW_PLAIN);

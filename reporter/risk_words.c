@@ -25,11 +25,11 @@ const char *action_word(enum action a)
 const char *risk_number(struct arena *mem, double x)
 {
     char digits[32];
-    int n = snprintf(digits, sizeof digits, "%.0f", fabs(x));
-    char *out = arena_alloc(mem, (size_t)(n + n / 3 + 2)), *to = out;
+    size_t n = (size_t)snprintf(digits, sizeof digits, "%.0f", fabs(x));
+    char *out = arena_alloc(mem, n + n / 3 + 2), *to = out;
     if (x <= -0.5)
         *to++ = '-';
-    for (int i = 0; i < n; i++) {
+    for (size_t i = 0; i < n; i++) {
         if (i && (n - i) % 3 == 0)
             *to++ = ',';
         *to++ = digits[i];

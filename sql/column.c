@@ -141,7 +141,8 @@ static void choose_width(struct plan *p, const int64_t *r, size_t count)
             p->patches = patches;
         }
         patches += of_bits[width];
-        patch_bits += (double)of_bits[width] * 8 * (2 + width / 7);
+        int bytes_each = 2 + width / 7;
+        patch_bits += (double)of_bits[width] * 8 * bytes_each;
     }
 }
 
@@ -149,8 +150,8 @@ static void choose_width(struct plan *p, const int64_t *r, size_t count)
 static void choose_packing(struct plan *p, const int64_t *r, size_t count)
 {
     int64_t low = r[0];
-    uint64_t sum = 0;
-    for (size_t i = 0; i < count; i++) {
+    uint64_t sum = (uint64_t)r[0];
+    for (size_t i = 1; i < count; i++) {
         low = r[i] < low ? r[i] : low;
         sum += (uint64_t)r[i];
     }
@@ -179,7 +180,7 @@ static struct plan choose_plan(const int64_t *values, size_t count, int64_t *r)
     static const enum prediction candidates[] = {FIRST, PREVIOUS, GRID};
     size_t stride = count / SAMPLE + 1;
     struct plan best = {.prediction = SAME, .first = values[0], .bits = DBL_MAX};
-    if (all_same(values, count))
+    if (count < 2 || all_same(values, count))
         return best;
     uint64_t step = grid_step(values, count);
     for (size_t k = 0; k < sizeof candidates / sizeof *candidates; k++) {

@@ -35,12 +35,14 @@ static char *next_line(char *line, int size, void *context)
     return line;
 }
 
-static const struct opt *find(const struct settings_file *f, const char *name)
+static bool find(const struct settings_file *f, const char *name, const struct opt **o)
 {
-    for (size_t k = 0; k < f->count; k++)
-        if (opt_value_named(f->opts[k], name))
-            return f->opts[k];
-    return NULL;
+    for (size_t k = 0; k < f->count; k++) {
+        *o = f->opts[k];
+        if (opt_value_named(*o, name))
+            return true;
+    }
+    return false;
 }
 
 static void notice_slip(const struct settings_file *f, const char *name)
@@ -59,8 +61,8 @@ static int on_setting(void *context, const char *section, const char *name, cons
     if (strcmp(section, SECTION) != 0)
         return err_set(f->err, ERR_CONFIG, "%s:%d: '%s' does not stand in section [%s]", f->path, f->line,
                        name, SECTION);
-    const struct opt *o = find(f, name);
-    if (!o) {
+    const struct opt *o;
+    if (!find(f, name, &o)) {
         notice_slip(f, name);
         return true;
     }
