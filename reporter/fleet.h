@@ -123,6 +123,8 @@ struct source_state {
     const char *link_down; /* it answers, but says that what it reads is not connected; NULL: it is */
 };
 
+struct calibration; /* forecast.h */
+
 struct fleet {
     int64_t as_of_us;
     const char *only_site; /* whose drives are reported; NULL: all sites' */
@@ -142,6 +144,7 @@ struct fleet {
     size_t stock_count;
     struct source_state *sources;
     size_t source_count;
+    const struct calibration *calibration; /* the newest known at as_of_us; NULL: none yet */
 };
 
 /*

@@ -21,7 +21,7 @@ double normal_log_cdf(double x); /* good where the probability itself underflows
 double normal_quantile(double p);
 double chi_square_quantile(double p, double freedom);
 double chi_square_above(double x, double freedom); /* upper tail: the p of a test */
-double gamma_log(double x);             /* x > 0 */
+double gamma_log(double x);                        /* x > 0 */
 double gamma_share(double a, double x); /* lower incomplete gamma function over the whole: P(a, x) */
 
 /*

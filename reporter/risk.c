@@ -72,51 +72,6 @@ static void begin(struct assessing *a)
         qsort(a->views, fans, sizeof *a->views, by_site_and_machine);
 }
 
-struct chance {
-    double p, limits[2];
-};
-
-static struct chance speed_chance(const struct fan_view *v, double days)
-{
-    struct chance chance;
-    if (v->risk->stopped)
-        return (struct chance){0.99, {0.95, 0.999}};
-    chance.p = risk_path_probability(&v->path, days, chance.limits);
-    return chance;
-}
-
-static struct chance life_chance(const struct fan_view *v, double days)
-{
-    double age = v->risk->age_hours;
-    struct chance chance = {life_conditional(v->life, age, 24 * days), {0, 0}};
-    if (isnan(chance.p))
-        return (struct chance){0, {0, 0}};
-    life_conditional_limits(v->life, age, 24 * days, chance.limits);
-    chance.limits[0] = isnan(chance.limits[0]) ? chance.p : fmin(chance.p, chance.limits[0]);
-    chance.limits[1] = isnan(chance.limits[1]) ? chance.p : fmax(chance.p, chance.limits[1]);
-    return chance;
-}
-
-static struct chance event_chance(const struct fan_view *v, double days)
-{
-    struct chance chance;
-    chance.p = risk_event_probability(v, days, chance.limits);
-    return chance;
-}
-
-/* Any of two independent causes. */
-static struct chance any(struct chance x, struct chance y)
-{
-    return (struct chance){
-        1 - (1 - x.p) * (1 - y.p),
-        {1 - (1 - x.limits[0]) * (1 - y.limits[0]), 1 - (1 - x.limits[1]) * (1 - y.limits[1])}};
-}
-
-static struct chance fan_chance(const struct fan_view *v, double days)
-{
-    return any(any(speed_chance(v, days), life_chance(v, days)), event_chance(v, days));
-}
-
 /* Whether anything of its own speaks for or against the fan; the fleet's usual rate alone does not. */
 static const char *why_unknown(const struct assessing *a, const struct fan_view *v)
 {
@@ -136,46 +91,45 @@ static const char *why_unknown(const struct assessing *a, const struct fan_view 
                                                   : "there is no life model for its age yet");
 }
 
-static void set_fan(const struct assessing *a, struct fan_view *v)
+/* What one witness says by itself. */
+static double alone(double hazard)
 {
-    struct fan_risk *r = v->risk;
-    r->unknown = why_unknown(a, v);
-    struct chance all = fan_chance(v, a->horizon_days);
-    double life = life_conditional(v->life, r->age_hours, 24.0 * a->horizon_days);
+    return -expm1(-hazard);
+}
 
-    r->from_trend = v->path.known || r->stopped ? speed_chance(v, a->horizon_days).p : D_NAN;
-    r->from_life = life;
-    r->from_events = event_chance(v, a->horizon_days).p;
+static void set_fan(const struct assessing *a, const struct outlook *o, size_t n, size_t k)
+{
+    struct fan_risk *r = o[k].view->risk;
+    const double *hazard = o[k].at.middle;
+    struct chance all = risk_fan_chance(a, o, n, k, a->horizon_days);
+
+    r->from_trend = alone(hazard[WITNESS_SPEED]);
+    r->from_life = alone(hazard[WITNESS_LIFE]);
+    r->from_events = alone(hazard[WITNESS_RATE] + hazard[WITNESS_DROPOUTS]);
     r->probability = r->unknown ? D_NAN : all.p;
     r->interval[0] = r->unknown ? D_NAN : all.limits[0];
     r->interval[1] = r->unknown ? D_NAN : all.limits[1];
 }
 
-static struct chance drive_chance(const struct fan_view *views, size_t n, double days)
+static enum action action_of(const struct assessing *a, const struct drive_risk *d, const struct outlook *o)
 {
-    struct chance all = {0, {0, 0}};
-    for (size_t k = 0; k < n; k++)
-        if (!views[k].risk->unknown)
-            all = any(all, fan_chance(&views[k], days));
-    return all;
-}
+    size_t n = d->fan_count;
+    bool slow = false;
 
-static enum action action_of(const struct drive_risk *d, const struct fan_view *views, size_t n)
-{
     if (d->open)
         return ACTION_NOW;
-    for (size_t k = 0; k < n; k++)
-        if (views[k].risk->stopped || (views[k].path.known && views[k].path.distance <= 0))
+    for (size_t k = 0; k < n; k++) {
+        const struct fan_view *v = o[k].view;
+        if (v->risk->stopped || (v->path.known && v->path.distance <= 0))
             return ACTION_NOW;
-    double week = drive_chance(views, n, 7).p, month = drive_chance(views, n, 30).p;
+        slow |= v->risk->relative / v->season_now < 0.9;
+    }
+    double week = risk_drive_chance(a, o, n, 7).p, month = risk_drive_chance(a, o, n, 30).p;
     if (week >= 0.5)
         return ACTION_NOW;
     if (week >= 0.15 || month >= 0.5)
         return ACTION_THIS_WEEK;
-    bool slow = false;
-    for (size_t k = 0; k < n; k++)
-        slow |= views[k].risk->relative / views[k].season_now < 0.9;
-    return slow || month >= 0.15 || drive_chance(views, n, 90).p >= 0.3 ? ACTION_PLAN : ACTION_WATCH;
+    return slow || month >= 0.15 || risk_drive_chance(a, o, n, 90).p >= 0.3 ? ACTION_PLAN : ACTION_WATCH;
 }
 
 static const char *unknown_of(const struct assessing *a, const struct drive_risk *d)
@@ -191,12 +145,25 @@ static const char *unknown_of(const struct assessing *a, const struct drive_risk
     return why ? why : "no fan of it is in the register";
 }
 
+/* Until the next drive. */
+static struct outlook *outlooks(struct assessing *a, const struct fan_view *views, size_t n, double days)
+{
+    arena_reset(a->scratch);
+    struct outlook *o = arena_array(a->scratch, struct outlook, n);
+    for (size_t k = 0; k < n; k++) {
+        views[k].risk->unknown = why_unknown(a, &views[k]);
+        risk_outlook(&views[k], days, &o[k]);
+    }
+    return o;
+}
+
 static void set_drive(struct assessing *a, struct drive_risk *d, struct fan_view *views)
 {
     const struct machine *m = d->drive->machine;
+    const struct outlook *o = outlooks(a, views, d->fan_count, a->horizon_days);
 
     for (size_t k = 0; k < d->fan_count; k++) {
-        set_fan(a, &views[k]);
+        set_fan(a, o, d->fan_count, k);
         risk_causes(a, &views[k]);
     }
     d->unknown = unknown_of(a, d);
@@ -205,13 +172,13 @@ static void set_drive(struct assessing *a, struct drive_risk *d, struct fan_view
         d->action = ACTION_WATCH;
         return;
     }
-    struct chance all = drive_chance(views, d->fan_count, a->horizon_days);
+    struct chance all = risk_drive_chance(a, o, d->fan_count, a->horizon_days);
     double sum = 0;
     d->probability = all.p;
     d->interval[0] = all.limits[0];
     d->interval[1] = all.limits[1];
     d->expected_cost = d->probability * m->stop_hours * m->stop_cost_per_hour;
-    d->action = action_of(d, views, d->fan_count);
+    d->action = action_of(a, d, o);
     for (size_t k = 0; k < d->fan_count; k++)
         for (int c = 0; c < CAUSE_COUNT && !d->fans[k].unknown; c++) {
             d->cause_weight[c] += d->fans[k].probability * d->fans[k].cause_weight[c];
@@ -298,24 +265,43 @@ static bool judge_sites(const struct assessing *all, struct assessing *a, risk_d
     return true;
 }
 
-static void judge_all(struct assessing *a, struct assessment *out)
+/* Any drive of a machine; those that are not known do not count. */
+static void set_machines(struct assessing *a)
 {
-    out->life = risk_life_table(a->fleet, a->starts, a->mem);
+    const struct fleet *f = a->fleet;
+    double *hazard = arena_array(a->mem, double, f->machine_count);
+
+    for (size_t i = 0; i < a->drive_count; i++)
+        if (!a->drives[i].unknown)
+            hazard[a->drives[i].drive->machine - f->machines] -= log1p(-a->drives[i].probability);
+    for (size_t i = 0; i < a->drive_count; i++)
+        a->drives[i].machine_probability = alone(hazard[a->drives[i].drive->machine - f->machines]);
+}
+
+/* What needs all sites, and no days. */
+static void judge_fleet(struct assessing *a, struct life_table *life)
+{
+    *life = risk_life_table(a->fleet, a->starts, a->mem);
     risk_meter_factors(a);
     risk_paths(a);
     risk_events(a);
     for (size_t i = 0; i < a->view_count; i++)
-        a->views[i].life = risk_life_of(out, a->views[i].fan->model);
+        a->views[i].life = risk_life_of_model(a->fleet, life, a->views[i].fan->model);
+}
+
+static void judge_all(struct assessing *a, struct assessment *out)
+{
+    judge_fleet(a, &out->life);
     for (size_t i = 0; i < a->view_count; i += a->views[i].drive->fan_count)
         set_drive(a, &a->drives[a->views[i].drive - a->drives], &a->views[i]);
     for (size_t i = 0; i < a->drive_count; i++)
         if (!a->drives[i].fan_count)
             set_drive(a, &a->drives[i], NULL);
+    set_machines(a);
     split(a, out);
 }
 
-bool risk_assess_by_site(const struct fleet *fleet, int horizon_days, risk_days_fn *days, void *context,
-                         struct arena *mem, struct assessment *out, struct err *err)
+static struct assessing assessing_of(const struct fleet *fleet, int horizon_days, struct arena *mem)
 {
     struct assessing a = {.fleet = fleet,
                           .today = day_of(fleet->as_of_us),
@@ -323,9 +309,16 @@ bool risk_assess_by_site(const struct fleet *fleet, int horizon_days, risk_days_
                           .scratch = arena_new(SIZE_MAX),
                           .horizon_days = horizon_days,
                           .starts = risk_site_starts(fleet, mem)};
+    begin(&a);
+    return a;
+}
+
+bool risk_assess_by_site(const struct fleet *fleet, int horizon_days, risk_days_fn *days, void *context,
+                         struct arena *mem, struct assessment *out, struct err *err)
+{
+    struct assessing a = assessing_of(fleet, horizon_days, mem);
 
     *out = (struct assessment){.fleet = fleet, .horizon_days = horizon_days};
-    begin(&a);
     const struct assessing all = a;
     bool ok = judge_sites(&all, &a, days, context, err);
     if (ok)
@@ -338,4 +331,41 @@ void risk_assess(const struct fleet *fleet, int horizon_days, struct arena *mem,
 {
     struct err err = {0};
     (void)!risk_assess_by_site(fleet, horizon_days, NULL, NULL, mem, out, &err);
+}
+
+/* False for a drive of which nothing can be said. */
+static bool set_row(struct assessing *a, const struct fan_view *views, size_t n, struct arena *mem,
+                    struct forecast_row *row)
+{
+    const struct drive *drive = views->fan->drive;
+    const struct outlook *o = outlooks(a, views, n, forecast_ends[FORECAST_SPANS - 1]);
+    struct fan_witnesses *fans = arena_array(mem, struct fan_witnesses, n);
+
+    *row = (struct forecast_row){
+        .drive = (int)(drive - a->fleet->drives), .signs = risk_signs(a, views, n), .fans = fans};
+    for (size_t k = 0; k < n; k++)
+        if (!views[k].risk->unknown)
+            risk_witnesses(&o[k], &fans[row->fan_count++]);
+    return row->fan_count > 0;
+}
+
+size_t risk_rows(const struct fleet *fleet, struct arena *mem, struct forecast_row **rows)
+{
+    struct err err = {0};
+    struct arena *working = arena_new(SIZE_MAX);
+    struct assessing a = assessing_of(fleet, 1, working);
+    const struct assessing all = a;
+    struct life_table life;
+    size_t count = 0;
+
+    (void)!judge_sites(&all, &a, NULL, NULL, &err);
+    judge_fleet(&a, &life);
+    *rows = arena_array(mem, struct forecast_row, fleet->drive_count);
+    for (size_t i = 0, n; i < a.view_count; i += n) {
+        n = a.views[i].drive->fan_count;
+        count += set_row(&a, &a.views[i], n, mem, &(*rows)[count]);
+    }
+    arena_free(a.scratch);
+    arena_free(working);
+    return count;
 }

@@ -1,14 +1,16 @@
 /*
  * How likely each fan, and through it each drive, is to report a fault within the horizon, and why. Pure.
  *
- * Three witnesses, combined as if independent: the fan's speed on its way to the warning speed (trend), its
- * age (life), its episodes (events). What cannot be judged is listed as unknown with the reason, never ranked
- * as fine.
+ * Witnesses: the fan's speed on its way to the warning speed (trend) and below its own level, its age (life),
+ * its episodes and drop-outs (events). They are combined as the fleet's own past taught (fleet->calibration,
+ * forecast.h), and as if independent where there is no such thing yet. What cannot be judged is listed as
+ * unknown with the reason, never ranked as fine.
  */
 #ifndef REPORTER_RISK_H
 #define REPORTER_RISK_H
 
 #include "fleet.h"
+#include "forecast.h"
 #include "life.h"
 
 /*
@@ -74,6 +76,8 @@ struct fan_risk {
     int dropout_days;         /* of the last 30: days with zeros or no value while its neighbours had none */
     double slope_per_day, slope_limits[2]; /* rev/min a day */
     int32_t trend_from_day;
+    double rate_per_day[3];    /* rev/min a day by which it goes on: 10, 50, 90 %; NAN: not known */
+    double not_falling;        /* probability that its drift is not downwards; NAN: not known */
     double days_to_warning[3]; /* lower, middle, upper (10, 50, 90 %); INFINITY: never; NAN: no trend */
     int trend_days;            /* good days that the slope is from; 0: no trend */
     double age_hours;          /* NAN: not known */
@@ -83,6 +87,7 @@ struct fan_risk {
 struct drive_risk {
     const struct drive *drive;
     double probability, interval[2];
+    double machine_probability; /* of any ranked drive of its machine */
     double expected_cost; /* probability times stop hours times cost per hour; NAN: stop cost not known */
     enum action action;
     const struct episode *open; /* the fault that is reported now, else NULL */
@@ -115,6 +120,13 @@ void risk_assess(const struct fleet *fleet, int horizon_days, struct arena *mem,
 typedef bool risk_days_fn(void *context, const struct site *site, struct err *err);
 MUST_USE bool risk_assess_by_site(const struct fleet *fleet, int horizon_days, risk_days_fn *days,
                                   void *context, struct arena *mem, struct assessment *out, struct err *err);
+/*
+ * What the witnesses say of each drive that can be ranked, to the end of each span; drive is its place in
+ * fleet->drives; date and outcome are the caller's. The fleet's days are in memory.
+ */
+size_t risk_rows(const struct fleet *fleet, struct arena *mem, struct forecast_row **rows);
+/* First day with any record of each site, in the order of fleet->sites; DAY_UNKNOWN: none. */
+int32_t *risk_site_starts(const struct fleet *fleet, struct arena *mem);
 /* The lifetimes that the fleet shows for a fan model (NULL: all), and the fit of them; for the command life.
  */
 size_t risk_lifetimes(const struct fleet *fleet, const struct fan_model *model, struct arena *mem,

@@ -283,7 +283,5 @@ double risk_event_probability(const struct fan_view *v, double days, double limi
         limits[0] = fmin(limits[0], p);
         limits[1] = fmax(limits[1], p);
     }
-    double dropout = -expm1(log1p(-v->dropout_monthly) * days / RISK_DROPOUT_DAYS);
-    limits[1] = 1 - (1 - limits[1]) * (1 - dropout);
-    return 1 - (1 - p) * (1 - dropout);
+    return p;
 }

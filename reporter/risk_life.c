@@ -159,8 +159,14 @@ struct life_table risk_life_table(const struct fleet *fleet, const int32_t *star
     return t;
 }
 
+const struct life_model *risk_life_of_model(const struct fleet *fleet, const struct life_table *life,
+                                            const struct fan_model *model)
+{
+    const struct life_model *own = model ? &life->models[model - fleet->fan_models] : NULL;
+    return own && own->failures > 0 ? own : &life->all;
+}
+
 const struct life_model *risk_life_of(const struct assessment *a, const struct fan_model *model)
 {
-    const struct life_model *own = model ? &a->life.models[model - a->fleet->fan_models] : NULL;
-    return own && own->failures > 0 ? own : &a->life.all;
+    return risk_life_of_model(a->fleet, &a->life, model);
 }

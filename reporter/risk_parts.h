@@ -38,6 +38,23 @@ struct fan_view {
     const struct life_model *life;
 };
 
+/* Hazards that a fan's witnesses see up to some days ahead, with their limits; NAN: it says nothing. */
+struct look {
+    double middle[WITNESSES], low[WITNESSES], high[WITNESSES];
+};
+
+/* The same at the ends of the spans as far as they are needed, and at the days that were asked for. */
+enum { OUTLOOK_LEAST_DAYS = 90 };
+struct outlook {
+    const struct fan_view *view;
+    double days;
+    struct look ends[FORECAST_SPANS], at;
+};
+
+struct chance {
+    double p, limits[2];
+};
+
 struct assessing {
     const struct fleet *fleet;
     int horizon_days;
@@ -58,9 +75,10 @@ const struct fan_day *risk_last_good(const struct fan *fan);
 size_t risk_machine_run(struct fan_view *const *v, size_t n);
 /* The same for the views in their own order, from view 'at' on. */
 size_t risk_machine_views(const struct assessing *a, size_t at);
-/* First day with any record of each site, in the order of fleet->sites; DAY_UNKNOWN: none. */
-int32_t *risk_site_starts(const struct fleet *fleet, struct arena *mem);
 
+/* As risk_life_of, before there is an assessment. */
+const struct life_model *risk_life_of_model(const struct fleet *fleet, const struct life_table *life,
+                                            const struct fan_model *model);
 struct life_table risk_life_table(const struct fleet *fleet, const int32_t *starts, struct arena *mem);
 
 /* What looks at days is done site by site, in this order. */
@@ -86,6 +104,15 @@ double risk_path_probability(const struct speed_path *path, double days, double 
 /* risk_events.c: what the drives' own episodes and the fans' drop-outs say. */
 void risk_events(struct assessing *a);
 double risk_event_probability(const struct fan_view *v, double days, double limits[2]);
+/* risk_chance.c: from hazards to probabilities; an outlook each of the n fans of a drive. */
+void risk_outlook(const struct fan_view *v, double days, struct outlook *o);
+/* 'days' is that of the outlooks, or one of the ends up to OUTLOOK_LEAST_DAYS. */
+struct chance risk_fan_chance(const struct assessing *a, const struct outlook *o, size_t n, size_t k,
+                              double days);
+struct chance risk_drive_chance(const struct assessing *a, const struct outlook *o, size_t n, double days);
+/* Of an outlook to the end of the last span. */
+void risk_witnesses(const struct outlook *o, struct fan_witnesses *out);
+struct signs risk_signs(const struct assessing *a, const struct fan_view *views, size_t n);
 /* risk_words.c: causes, reasons. */
 void risk_causes(struct assessing *a, struct fan_view *v);
 void risk_reasons(struct assessing *a, struct drive_risk *d, const struct fan_view *views);
