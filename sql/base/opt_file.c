@@ -15,6 +15,7 @@ struct settings_file {
     const char *path;
     const struct opt *const *opts;
     size_t count;
+    const char **texts; /* as read last, one an option */
     struct arena *mem;
     FILE *in;
     int line;
@@ -35,14 +36,20 @@ static char *next_line(char *line, int size, void *context)
     return line;
 }
 
-static bool find(const struct settings_file *f, const char *name, const struct opt **o)
+static bool find(const struct settings_file *f, const char *name, size_t *at)
 {
-    for (size_t k = 0; k < f->count; k++) {
-        *o = f->opts[k];
-        if (opt_value_named(*o, name))
+    for (*at = 0; *at < f->count; ++*at)
+        if (opt_value_named(f->opts[*at], name))
             return true;
-    }
     return false;
+}
+
+/* A file that is read again and has not changed takes no more memory. */
+static const char *kept_text(const struct settings_file *f, size_t at, const char *value)
+{
+    if (!f->texts[at] || strcmp(f->texts[at], value) != 0)
+        f->texts[at] = arena_strdup(f->mem, value);
+    return f->texts[at];
 }
 
 static void notice_slip(const struct settings_file *f, const char *name)
@@ -61,21 +68,26 @@ static int on_setting(void *context, const char *section, const char *name, cons
     if (strcmp(section, SECTION) != 0)
         return err_set(f->err, ERR_CONFIG, "%s:%d: '%s' does not stand in section [%s]", f->path, f->line,
                        name, SECTION);
-    const struct opt *o;
-    if (!find(f, name, &o)) {
+    size_t at;
+    if (!find(f, name, &at)) {
         notice_slip(f, name);
         return true;
     }
     char place[300];
     snprintf(place, sizeof place, "%s:%d: %s", f->path, f->line, name);
-    return opt_value_set(o, arena_strdup(f->mem, value), place, ERR_CONFIG, f->err);
+    return opt_value_set(f->opts[at], kept_text(f, at, value), place, ERR_CONFIG, f->err);
 }
 
-bool opt_file_apply(const char *path, const struct opt *const *opts, size_t count, struct arena *mem,
-                    struct err *err)
+bool opt_file_apply(const char *path, const struct opt *const *opts, size_t count, const char **texts,
+                    struct arena *mem, struct err *err)
 {
-    struct settings_file f = {
-        .path = path, .opts = opts, .count = count, .mem = mem, .in = fopen(path, "r"), .err = err};
+    struct settings_file f = {.path = path,
+                              .opts = opts,
+                              .count = count,
+                              .texts = texts,
+                              .mem = mem,
+                              .in = fopen(path, "r"),
+                              .err = err};
     if (!f.in)
         return err_set(err, ERR_CONFIG, "cannot open settings file '%s': %s", path, strerror(errno));
     int bad_line = ini_parse_stream(next_line, &f, on_setting, &f);

@@ -52,6 +52,7 @@ void opt_layers_begin(struct opt_layers *l)
 {
     l->usual = arena_array(l->mem, union opt_held, l->opt_count);
     l->before = arena_array(l->mem, union opt_held, l->opt_count);
+    l->file_texts = arena_array(l->mem, const char *, l->opt_count);
     hold_targets(l, l->usual);
 }
 
@@ -68,7 +69,7 @@ static bool apply_file(const struct opt_layers *l, struct err *err)
             return true;
         path = USUAL_SETTINGS;
     }
-    return opt_file_apply(path, l->opts, l->opt_count, l->mem, err);
+    return opt_file_apply(path, l->opts, l->opt_count, l->file_texts, l->mem, err);
 }
 
 static void name_in_environment(const struct opt *o, char *name, size_t size)

@@ -22,6 +22,7 @@ struct opt_layers {
     const char *settings;    /* the file named on the command line; NULL: none */
     struct opt_given *given; /* room for all arguments, in the order of the command line */
     size_t given_count;
+    const char **file_texts;        /* what the settings file said, one an option */
     union opt_held *usual, *before; /* what the targets held before anything was read, or was read again */
 };
 

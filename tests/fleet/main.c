@@ -58,24 +58,25 @@ static long whole(const char *text, long low, long high)
     return value;
 }
 
+static const struct option known_options[] = {{"out", required_argument, NULL, 'o'},
+                                              {"seed", required_argument, NULL, 's'},
+                                              {"end", required_argument, NULL, 'e'},
+                                              {"days", required_argument, NULL, 'd'},
+                                              {"small", no_argument, NULL, 'm'},
+                                              {"first-read", required_argument, NULL, 'f'},
+                                              {"base-url", required_argument, NULL, 'b'},
+                                              {"port", required_argument, NULL, 'p'},
+                                              {"until", required_argument, NULL, 'u'},
+                                              {"live", no_argument, NULL, 'l'},
+                                              {"trouble", required_argument, NULL, 't'},
+                                              {"help", no_argument, NULL, 'h'},
+                                              {NULL, 0, NULL, 0}};
+
 static void read_options(int argc, char **argv, struct command *c)
 {
-    static const struct option known[] = {{"out", required_argument, NULL, 'o'},
-                                          {"seed", required_argument, NULL, 's'},
-                                          {"end", required_argument, NULL, 'e'},
-                                          {"days", required_argument, NULL, 'd'},
-                                          {"small", no_argument, NULL, 'm'},
-                                          {"first-read", required_argument, NULL, 'f'},
-                                          {"base-url", required_argument, NULL, 'b'},
-                                          {"port", required_argument, NULL, 'p'},
-                                          {"until", required_argument, NULL, 'u'},
-                                          {"live", no_argument, NULL, 'l'},
-                                          {"trouble", required_argument, NULL, 't'},
-                                          {"help", no_argument, NULL, 'h'},
-                                          {NULL, 0, NULL, 0}};
     int option;
 
-    while ((option = getopt_long(argc, argv, "", known, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, "", known_options, NULL)) != -1) {
         switch (option) {
         case 'o':
             c->dir = optarg;
