@@ -44,6 +44,11 @@ struct link_hosts {
 bool link_hosts_read(struct link_hosts *hosts, const char *conninfo, struct err *err);
 void link_hosts_free(struct link_hosts *hosts);
 
+extern const char link_hint_host[], link_hint_login[];
+/* One sentence on one line: libpq's own messages span several. */
+void link_one_line(char *text);
+
+/* db_connect.c */
 /* host NULL: the one that the string or the environment names. */
 bool link_open(struct db *db, const char *conninfo, const char *application, const struct link_host *host,
                struct err *err);
@@ -52,6 +57,8 @@ bool link_open(struct db *db, const char *conninfo, const char *application, con
 bool link_start(struct db *db, struct err *err);
 void link_restart_deadline(struct db *db);
 bool link_deadline_is_over(const struct db *db);
+/* The only wait of this layer. *events comes back as what the socket is ready for. */
+bool link_wait(struct db *db, const char *what, short *events, struct err *err);
 /* Sends what is queued. */
 bool link_flush(struct db *db, const char *what, struct err *err);
 /* Waits until there is room to queue more. */
