@@ -9,9 +9,8 @@
 #include "queries.h"
 #include "schedule.h"
 
+#include <stdlib.h>
 #include <string.h>
-
-enum { JOURNAL_READINGS = 500000 };
 
 /* From the first batch of a source to its last. */
 struct move {
@@ -100,43 +99,47 @@ static bool move_cursors(struct db *db, const struct moves *m, struct arena *mem
     return true;
 }
 
-/* The readings of all batches of a site, beginning with batches[first], which is the site's first. */
-static bool store_site_readings(struct db *db, const struct batch *const *batches, size_t count, size_t first,
-                                struct arena *mem, struct err *err)
+/* Sites together, the batches of each in their order. */
+static int by_site(const void *a, const void *b)
 {
-    const char *site = batches[first]->site;
+    const struct batch *const *x = a, *const *y = b;
+    int order = strcmp((*x)->site, (*y)->site);
+    return order ? order : (*x > *y) - (*x < *y);
+}
+
+/* The readings of some batches of one site. */
+static void add_readings(struct journal_rows *rows, const struct batch *const *batches, size_t count,
+                         struct arena *mem)
+{
     size_t total = 0, n = 0;
-    int64_t received_us = batches[first]->received_us;
-    for (size_t k = first; k < count; k++)
-        total += strcmp(batches[k]->site, site) == 0 ? batches[k]->reading_count : 0;
+    int64_t received_us = batches[0]->received_us;
+    for (size_t k = 0; k < count; k++)
+        total += batches[k]->reading_count;
     struct reading *all = arena_array(mem, struct reading, total);
-    for (size_t k = first; k < count; k++) {
+    for (size_t k = 0; k < count; k++) {
         const struct batch *b = batches[k];
-        if (strcmp(b->site, site) != 0 || !b->reading_count)
+        if (!b->reading_count)
             continue;
         memcpy(all + n, b->readings, b->reading_count * sizeof *all);
         n += b->reading_count;
         received_us = b->received_us > received_us ? b->received_us : received_us;
     }
-    for (size_t at = 0; at < total; at += JOURNAL_READINGS) {
-        size_t part = total - at < JOURNAL_READINGS ? total - at : JOURNAL_READINGS;
-        if (!journal_write(db, site, received_us, clock_now_us(), all + at, part, mem, err))
-            return err_in(err, "readings of site '%s'", site);
-    }
-    return true;
+    journal_rows_add(rows, batches[0]->site, received_us, clock_now_us(), all, total);
 }
 
 static bool store_readings(struct db *db, const struct batch *const *batches, size_t count, struct arena *mem,
                            struct err *err)
 {
-    for (size_t k = 0; k < count; k++) {
-        bool is_first = true;
-        for (size_t before = 0; before < k && is_first; before++)
-            is_first = strcmp(batches[before]->site, batches[k]->site) != 0;
-        if (is_first && !store_site_readings(db, batches, count, k, mem, err))
-            return false;
+    const struct batch **sorted = arena_array(mem, const struct batch *, count);
+    memcpy(sorted, batches, count * sizeof *sorted);
+    qsort(sorted, count, sizeof *sorted, by_site);
+    struct journal_rows *rows = journal_rows_new(mem);
+    for (size_t first = 0, end; first < count; first = end) {
+        for (end = first + 1; end < count && strcmp(sorted[end]->site, sorted[first]->site) == 0;)
+            end++;
+        add_readings(rows, sorted + first, end - first, mem);
     }
-    return true;
+    return journal_rows_store(rows, db, err) || err_in(err, "readings");
 }
 
 static bool store_rows(struct db *db, const struct batch *const *batches, size_t count, struct arena *mem,

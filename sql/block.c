@@ -16,23 +16,27 @@ static const int64_t time_units[] = {1, 1000, US_PER_S};
 static const int64_t speed_units[] = {1, 10, 100, 1000};
 enum { TIME_UNITS = 3, SPEED_UNITS = 4 };
 
-/* Divides by the largest unit that leaves no rest anywhere; returns its number. */
-static int to_largest_unit(int64_t *values, size_t count, const int64_t *units, int n)
+/* Divides all, unless one leaves a rest. Inline, since to divide by a number that the compiler knows takes a
+ * fifth of the time. */
+static inline bool divide(int64_t *values, size_t count, int64_t unit)
 {
-    int unit = n - 1;
-    for (size_t i = 0; i < count && unit; i++)
-        while (values[i] % units[unit])
-            unit--;
-    if (unit)
-        for (size_t i = 0; i < count; i++)
-            values[i] /= units[unit];
-    return unit;
+    for (size_t i = 0; i < count; i++)
+        if (values[i] % unit)
+            return false;
+    for (size_t i = 0; i < count; i++)
+        values[i] /= unit;
+    return true;
 }
 
-static void put_units(int64_t *values, size_t count, const int64_t *units, int n, struct buffer *out)
+/* The number of the largest unit that leaves no rest anywhere; the values are in it then. */
+static uint8_t to_time_unit(int64_t *values, size_t count)
 {
-    uint8_t unit = (uint8_t)to_largest_unit(values, count, units, n);
-    buffer_add(out, &unit, 1);
+    return divide(values, count, US_PER_S) ? 2 : divide(values, count, 1000);
+}
+
+static uint8_t to_speed_unit(int64_t *values, size_t count)
+{
+    return divide(values, count, 1000) ? 3 : divide(values, count, 100) ? 2 : divide(values, count, 10);
 }
 
 static void put_columns(const struct reading *readings, size_t count, int64_t *values, int64_t *scratch,
@@ -45,7 +49,8 @@ static void put_columns(const struct reading *readings, size_t count, int64_t *v
 
     for (size_t i = 0; i < count; i++)
         values[i] = readings[i].at_us;
-    put_units(values, count, time_units, TIME_UNITS, out);
+    uint8_t unit = to_time_unit(values, count);
+    buffer_add(out, &unit, 1);
     column_encode(values, count, scratch, out);
 
     for (size_t i = 0; i < count; i++)
@@ -57,7 +62,8 @@ static void put_columns(const struct reading *readings, size_t count, int64_t *v
             values[speeds++] = readings[i].milli_rpm;
     if (!speeds)
         return;
-    put_units(values, speeds, speed_units, SPEED_UNITS, out);
+    unit = to_speed_unit(values, speeds);
+    buffer_add(out, &unit, 1);
     column_encode(values, speeds, scratch, out);
 }
 

@@ -108,9 +108,9 @@ const char *db_redacted(const char *conninfo, struct arena *mem);
 
 MUST_USE bool db_begin(struct db *db, struct err *err);
 /*
- * A transaction in one round trip: db_exec only queues its statement ('affected' is left alone), and
- * db_commit sends all, which then run in order until one fails, and tells the first failure. Nothing else but
- * db_rollback may be called meanwhile.
+ * A transaction in one round trip: db_exec sends its statement without waiting ('affected' is left alone);
+ * they run in order until one fails, and db_commit tells the first failure. Nothing else but db_rollback may
+ * be called meanwhile.
  */
 MUST_USE bool db_begin_piped(struct db *db, struct err *err);
 MUST_USE bool db_commit(struct db *db, struct err *err);

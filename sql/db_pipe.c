@@ -38,7 +38,9 @@ bool link_pipe_add(struct db *db, const struct query *q, const struct db_value *
         queue(db, q, true);
     }
     queue(db, q, false);
-    return link_send(db, q, params, count, FORM_TEXT, what, err);
+    /* The server begins with it while the next one is made; what does not go out now goes later. */
+    return link_send(db, q, params, count, FORM_TEXT, what, err) &&
+           (PQflush(db->conn) >= 0 || link_lost(db, what, err));
 }
 
 bool db_begin_piped(struct db *db, struct err *err)

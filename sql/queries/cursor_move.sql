@@ -18,10 +18,11 @@ WITH moved AS (
            last_contact_at = m.contact_at,
            clock_offset_ms = coalesce(m.clock_offset_ms, c.clock_offset_ms),
            failures = 0
-      FROM unnest($1::text[], $2::text[], $3::text[], $4::bigint[], $5::text[], $6::bigint[], $7::bigint[],
-                  $8::bigint[], $9::timestamptz[], $10::bigint[])
-           AS m (site, source, from_instance, from_sequence, instance, next_sequence, last_sequence, buffer_size,
-                 contact_at, clock_offset_ms)
+      FROM (SELECT unnest($1::text[]) AS site, unnest($2::text[]) AS source, unnest($3::text[]) AS from_instance,
+                   unnest($4::bigint[]) AS from_sequence, unnest($5::text[]) AS instance,
+                   unnest($6::bigint[]) AS next_sequence, unnest($7::bigint[]) AS last_sequence,
+                   unnest($8::bigint[]) AS buffer_size, unnest($9::timestamptz[]) AS contact_at,
+                   unnest($10::bigint[]) AS clock_offset_ms) AS m
      WHERE c.site = m.site AND c.source = m.source
        AND c.instance = m.from_instance AND c.next_sequence = m.from_sequence
     RETURNING 1

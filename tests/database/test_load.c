@@ -371,6 +371,70 @@ START_TEST(any_order_and_repetition_gives_the_same_tables)
 }
 END_TEST
 
+/* A step of a source with so many readings of fans in any order, and nothing else. */
+static struct batch readings_of(const char *site, const char *source, size_t count)
+{
+    struct batch b = {
+        .site = site, .source = source, .received_us = RECEIVED, .from = {"", 0}, .to = {"i1", count}};
+    b.readings = arena_array(mem, struct reading, count);
+    b.reading_count = count;
+    for (size_t k = 0; k < count; k++)
+        b.readings[k] = (struct reading){1 + (uint32_t)(k * 7919 % 5003), (int32_t)(3000 + k % 777) * 1000,
+                                         RECEIVED + (int64_t)(k * 31337 % 1000) * 1000};
+    return b;
+}
+
+static void check_readings(const char *site, const struct batch *const *batches, size_t count)
+{
+    size_t expected = 0, found;
+    struct reading *all = rig_readings(db, mem, site, &found);
+    struct reading *sent = arena_array(mem, struct reading, found);
+    for (size_t k = 0; k < count; expected += batches[k++]->reading_count) {
+        ck_assert_uint_le(expected + batches[k]->reading_count, found);
+        memcpy(sent + expected, batches[k]->readings, batches[k]->reading_count * sizeof *sent);
+    }
+    ck_assert_uint_eq(expected, found);
+    rig_sort(sent, found);
+    ck_assert_mem_eq(all, sent, found * sizeof *all);
+}
+
+START_TEST(rows_of_each_site_lie_in_pages_and_hold_a_range_of_fans)
+{
+    rig_do(db, "INSERT INTO vaneward.site (site) VALUES ('other'); INSERT INTO vaneward.source (site, "
+               "source, url, format)"
+               " VALUES ('other', 'c', 'http://c', 'feed')");
+    const struct batch batches[] = {readings_of("s", "a", 6000), readings_of("other", "c", 9000),
+                                    readings_of("s", "b", 5000)};
+    struct load_result results[3];
+    load(batches, 3, results);
+    for (size_t k = 0; k < 3; k++)
+        ck_assert_int_eq(results[k].fate, LOAD_STORED);
+    check_readings("s", (const struct batch *const[]){&batches[0], &batches[2]}, 2);
+    check_readings("other", (const struct batch *const[]){&batches[1]}, 1);
+    ck_assert_str_eq(rig_table(db, mem,
+                               "SELECT sum(pg_relation_size(reltoastrelid)),"
+                               " (SELECT max(length(data)) BETWEEN 7000 AND 8000 FROM vaneward.journal)"
+                               " FROM pg_class WHERE relname IN ('journal_0', 'journal_1')"),
+                     "0,t");
+    const struct query q = {"rows_of_s",
+                            "SELECT data FROM vaneward.journal WHERE site = 's' ORDER BY journal_no", 0};
+    struct rows *r;
+    uint32_t highest = 0;
+    ck_assert(db_query(db, &q, NULL, 0, &r, &err));
+    for (size_t k = 0; k < rows_count(r); k++) {
+        struct reading *readings;
+        size_t bytes, count;
+        const uint8_t *block = rows_bytes(r, k, 0, mem, &bytes);
+        ck_assert(block_decode(block, bytes, mem, &readings, &count, &err));
+        for (size_t i = 0; i < count; i++) {
+            ck_assert_uint_ge(readings[i].fan_no, highest);
+            highest = readings[i].fan_no;
+        }
+    }
+    rows_free(r);
+}
+END_TEST
+
 START_TEST(an_empty_batch_only_moves_the_cursor)
 {
     struct batch b = {.site = "s",
@@ -513,6 +577,7 @@ int main(void)
     tcase_add_loop_test(tc, whatever_is_refused_is_set_aside_with_its_reason, 0, 5);
     tcase_add_loop_test(tc, bad_rows_are_found_by_halving, 0, 5);
     tcase_add_loop_test(tc, any_order_and_repetition_gives_the_same_tables, 0, 3);
+    tcase_add_test(tc, rows_of_each_site_lie_in_pages_and_hold_a_range_of_fans);
     tcase_add_test(tc, an_empty_batch_only_moves_the_cursor);
     tcase_add_test(tc, a_source_that_left_the_register_is_refused);
     tcase_add_test(tc, two_collectors_store_a_step_once);

@@ -131,6 +131,26 @@ START_TEST(an_older_journal_becomes_the_open_part)
 }
 END_TEST
 
+/* Rows that are longer than a page lie in pieces, before and after. */
+START_TEST(rows_that_wait_stay_when_rows_are_to_fill_pages)
+{
+    enum { JOURNAL_PAGES = 16 };
+    static const char add[] = "INSERT INTO vaneward.journal (site, received_at, newest_at, readings, data)"
+                              " SELECT 's', now(), now(), n, convert_to(repeat(n::text, 5000 * n), 'UTF8')"
+                              " FROM generate_series(1, 3) n";
+    const struct migration *m = migrations;
+    for (; m->number < JOURNAL_PAGES; m++)
+        script(m->text);
+    script("INSERT INTO vaneward.site (site) VALUES ('s')");
+    script(add);
+    for (; m->number; m++)
+        script(m->text);
+    script(add);
+    script("DO $$ BEGIN ASSERT (SELECT count(*) FROM vaneward.journal_waiting"
+           " WHERE data = convert_to(repeat(readings::text, 5000 * readings), 'UTF8')) = 6; END $$");
+}
+END_TEST
+
 START_TEST(two_at_once_apply_each_step_once)
 {
     enum { PROGRAMS = 4 };
@@ -187,6 +207,7 @@ static Suite *suite(void)
     tcase_add_test(t, an_older_or_empty_database_is_told_to_be_prepared);
     tcase_add_test(t, a_step_that_fails_leaves_nothing_of_itself);
     tcase_add_test(t, an_older_journal_becomes_the_open_part);
+    tcase_add_test(t, rows_that_wait_stay_when_rows_are_to_fill_pages);
     tcase_add_test(t, two_at_once_apply_each_step_once);
     tcase_add_test(t, the_deadline_of_the_session_is_as_before);
     tcase_add_test(t, a_user_without_rights_can_check_a_prepared_database);
