@@ -4,12 +4,29 @@
 #include "bench.h"
 #include "seal.h"
 
+#include <stdio.h>
+
+/* Their numbers tell the sealer how to divide them. */
+static void register_fans(struct ground *g, uint32_t fans)
+{
+    char sql[600];
+    snprintf(sql, sizeof sql,
+             "INSERT INTO vaneward.machine (site, machine) VALUES ('s', 'm') ON CONFLICT DO NOTHING;"
+             "INSERT INTO vaneward.drive (site, drive, machine)"
+             " SELECT 's', n::text, 'm' FROM generate_series(1, %u) n ON CONFLICT DO NOTHING;"
+             "INSERT INTO vaneward.fan (site, drive, position, fan_no)"
+             " SELECT 's', n::text, 'internal-1', n FROM generate_series(1, %u) n ON CONFLICT DO NOTHING",
+             fans, fans);
+    ground_do(g, sql);
+}
+
 void sealed_init(struct sealed *s, struct ground *g, uint32_t fans, int64_t begins_us, int64_t period_us)
 {
     struct feeder kept = s->feeder;
     *s = (struct sealed){.ground = g, .feeder = kept, .period_us = period_us};
     if (!kept.db)
         feeder_init(&s->feeder, g);
+    register_fans(g, fans);
     simulation_init(&s->simulation, fans, begins_us, period_us);
 }
 
