@@ -16,6 +16,11 @@ struct cursor {
     uint64_t next;        /* sequence to ask for; at most INT64_MAX */
 };
 
+struct lives {
+    struct cursor *items;
+    size_t count;
+};
+
 enum item_role { ROLE_FAN_SPEED, ROLE_DRIVE_CONDITION, ROLE_AXIS_CONDITION, ROLE_AVAILABILITY, ROLE_POWER };
 
 /* A condition of a drive or axis. */

@@ -38,6 +38,7 @@ enum {
     ITEM_PLACE,
     ITEM_NAME
 };
+enum { LIFE_SITE, LIFE_SOURCE, LIFE_INSTANCE, LIFE_NEXT };
 enum { CURSOR_SOURCE, CURSOR_INSTANCE, CURSOR_NEXT };
 
 static const char *const role_words[] = {
@@ -188,6 +189,30 @@ static bool on_item(void *context, const struct rows *r, struct err *err)
     return true;
 }
 
+/* Rows of lives come in the order of the sources, too. */
+static bool lives_load(struct db *db, struct arena *mem, const struct bindings *b, struct err *err)
+{
+    struct rows *rows;
+    if (!db_query(db, &q_life_list, NULL, 0, &rows, err))
+        return err_in(err, "instances");
+    size_t at = 0;
+    for (size_t row = 0; row < rows_count(rows) && at < b->count;) {
+        struct source *s = &b->sources[at];
+        if (strcmp(s->source, rows_text(rows, row, LIFE_SOURCE)) != 0 ||
+            strcmp(s->site, rows_text(rows, row, LIFE_SITE)) != 0) {
+            at++;
+            continue;
+        }
+        s->lives.items =
+            arena_grow(mem, s->lives.items, s->lives.count, s->lives.count + 1, sizeof *s->lives.items);
+        s->lives.items[s->lives.count++] = (struct cursor){
+            arena_strdup(mem, rows_text(rows, row, LIFE_INSTANCE)), (uint64_t)rows_int(rows, row, LIFE_NEXT)};
+        row++;
+    }
+    rows_free(rows);
+    return true;
+}
+
 bool bindings_load(struct db *db, struct arena *mem, struct bindings *out, struct err *err)
 {
     struct rows *rows;
@@ -198,6 +223,8 @@ bool bindings_load(struct db *db, struct arena *mem, struct bindings *out, struc
     for (size_t k = 0; k < out->count; k++)
         out->sources[k] = source_of(rows, k, mem);
     rows_free(rows);
+    if (!lives_load(db, mem, out, err))
+        return false;
 
     struct item_reader reader = {.bindings = out, .mem = mem};
     if (!db_stream(db, &q_binding_list, NULL, 0, on_item, &reader, err))

@@ -33,6 +33,7 @@ struct source {
     struct networks networks;                      /* of its site */
     int64_t period_ms;
     struct cursor cursor; /* as stored when the register was read */
+    struct lives lives;   /* instances that it left, the newest last */
     uint64_t buffer_size;
     int64_t last_contact_us;
     int failures;

@@ -229,13 +229,14 @@ static struct cursor copy_of_cursor(const struct cursor *c, struct arena *mem)
     return (struct cursor){arena_strdup(mem, c->instance), c->next};
 }
 
-static void take_gap(struct intake *in, const struct gap_row *gap)
+static void take_gaps(struct intake *in, const struct poll_result *answer)
 {
-    struct gap_row *copy = arena_alloc(in->mem, sizeof *copy);
-    *copy = *gap;
-    copy->instance = arena_strdup(in->mem, gap->instance);
-    in->out->gaps = copy;
-    in->out->gap_count = 1;
+    in->out->gaps = arena_array(in->mem, struct gap_row, answer->gap_count);
+    in->out->gap_count = answer->gap_count;
+    for (size_t k = 0; k < answer->gap_count; k++) {
+        in->out->gaps[k] = answer->gaps[k];
+        in->out->gaps[k].instance = arena_strdup(in->mem, answer->gaps[k].instance);
+    }
 }
 
 void intake(const struct source *s, const struct poll_result *answer, int64_t received_us, struct arena *mem,
@@ -263,6 +264,5 @@ void intake(const struct source *s, const struct poll_result *answer, int64_t re
     int64_t published_us = answer->state ? answer->state->created_us : TIME_UNKNOWN;
     bool is_sound = !is_too_old(&in, published_us) && !is_ahead(&in, published_us);
     intake_listed(s, answer, is_sound ? published_us : received_us, mem, out);
-    if (answer->has_gap)
-        take_gap(&in, &answer->gap);
+    take_gaps(&in, answer);
 }

@@ -26,6 +26,7 @@ void poll_restart(struct poll *p)
     p->news = POLL_NEWS_NONE;
     p->state = NULL;
     p->requests = 0;
+    p->former[0] = '\0';
 }
 
 static uint64_t count_to_ask(const struct poll *p)
@@ -59,6 +60,33 @@ const char *poll_model_url(const char *base, struct arena *mem)
     return arena_printf(mem, "%.*s/probe", (int)length_of_base(base), base);
 }
 
+/* Where the next request begins, also when the header does not say. */
+static uint64_t next_after(const struct document *d, uint64_t from)
+{
+    if (d->next_sequence)
+        return d->next_sequence;
+    uint64_t last = d->count ? d->observations[d->count - 1].sequence : 0;
+    return last >= from ? last + 1 : from;
+}
+
+static uint64_t oldest_held(const struct document *d)
+{
+    if (d->first_sequence)
+        return d->first_sequence;
+    return d->count ? d->observations[0].sequence : next_after(d, 1);
+}
+
+/* It still holds what was not read of the instance that it came back to. */
+static bool begins_at_former(const struct poll *p)
+{
+    return p->former[0] && p->former_next >= oldest_held(p->state);
+}
+
+static const char *sample_url(const char *base, size_t n, uint64_t from, uint64_t count, struct arena *mem)
+{
+    return arena_printf(mem, "%.*s/sample?from=%" PRIu64 "&count=%" PRIu64, (int)n, base, from, count);
+}
+
 const char *poll_url(const struct poll *p, const char *base, struct arena *mem)
 {
     size_t n = length_of_base(base);
@@ -66,12 +94,13 @@ const char *poll_url(const struct poll *p, const char *base, struct arena *mem)
     case POLL_LOOK:
         return arena_printf(mem, "%.*s/current", (int)n, base);
     case POLL_BEGIN:
-        return arena_printf(mem, "%.*s/sample?count=%" PRIu64, (int)n, base, count_to_ask(p));
+        if (!begins_at_former(p))
+            return arena_printf(mem, "%.*s/sample?count=%" PRIu64, (int)n, base, count_to_ask(p));
+        return sample_url(base, n, p->former_next, count_to_ask(p), mem);
     case POLL_READ:
         break;
     }
-    return arena_printf(mem, "%.*s/sample?from=%" PRIu64 "&count=%" PRIu64, (int)n, base, p->next,
-                        count_to_ask(p));
+    return sample_url(base, n, p->next, count_to_ask(p), mem);
 }
 
 static enum poll_outcome fail(struct poll *p)
@@ -85,6 +114,7 @@ static enum poll_outcome look(struct poll *p, enum poll_news news)
     p->step = POLL_LOOK;
     p->news = news;
     p->state = NULL;
+    p->former[0] = '\0';
     return POLL_GO_ON;
 }
 
@@ -102,33 +132,44 @@ static enum poll_outcome refused(struct poll *p, const struct document *d, struc
     return fail(p);
 }
 
-/* Where the next request begins, also when the header does not say. */
-static uint64_t next_after(const struct document *d, uint64_t from)
-{
-    if (d->next_sequence)
-        return d->next_sequence;
-    uint64_t last = d->count ? d->observations[d->count - 1].sequence : 0;
-    return last >= from ? last + 1 : from;
-}
-
-static uint64_t oldest_held(const struct document *d)
-{
-    if (d->first_sequence)
-        return d->first_sequence;
-    return d->count ? d->observations[0].sequence : next_after(d, 1);
-}
-
 static struct cursor position(const struct poll *p, struct arena *mem)
 {
     return (struct cursor){arena_strdup(mem, p->instance), p->next};
 }
 
-/* Whether a source that says this instance is the one being read, set back or not. */
-static bool is_ours(const struct poll *p, const char *said)
+/* Whether a source that says this instance is in this life of it, set back or not. */
+static bool is_life_of(const char *life, const char *said)
 {
     size_t n = strlen(said);
-    bool begins = strncmp(p->instance, said, n) == 0;
-    return begins && (!p->instance[n] || strncmp(p->instance + n, SET_BACK, strlen(SET_BACK)) == 0);
+    bool begins = strncmp(life, said, n) == 0;
+    return begins && (!life[n] || strncmp(life + n, SET_BACK, strlen(SET_BACK)) == 0);
+}
+
+static bool is_ours(const struct poll *p, const char *said)
+{
+    return is_life_of(p->instance, said);
+}
+
+static const struct cursor *newest_life(const struct lives *lives, const char *said)
+{
+    for (size_t k = lives ? lives->count : 0; k > 0; k--) {
+        if (is_life_of(lives->items[k - 1].instance, said))
+            return &lives->items[k - 1];
+    }
+    return NULL;
+}
+
+/* What follows an instance that another one took the place of: perhaps one that was read before. */
+static void find_former(struct poll *p, const char *said, uint64_t next)
+{
+    const struct cursor *life = newest_life(p->lives, said);
+    if (!life)
+        life = newest_life(p->stored_lives, said);
+    p->news = life && next < life->next ? POLL_NEWS_REWIND : POLL_NEWS_RESTART;
+    if (!life || next < life->next)
+        return;
+    snprintf(p->former, sizeof p->former, "%s", life->instance);
+    p->former_next = life->next;
 }
 
 static void take_instance(struct poll *p, const char *said, int64_t now_us)
@@ -137,7 +178,9 @@ static void take_instance(struct poll *p, const char *said, int64_t now_us)
     bool set_back = p->news == POLL_NEWS_REWIND;
     if (set_back)
         time_format(now_us, moment);
-    if (set_back || !is_ours(p, said))
+    if (p->former[0])
+        snprintf(p->instance, sizeof p->instance, "%s", p->former);
+    else if (set_back || !is_ours(p, said))
         snprintf(p->instance, sizeof p->instance, "%s%s%s", said, set_back ? SET_BACK : "", moment);
 }
 
@@ -182,6 +225,39 @@ static enum poll_outcome on_read(struct poll *p, const struct document *d, int64
     return complete(p, d, next, now_us, mem, out);
 }
 
+static void add_gap(struct poll_result *out, const char *instance, uint64_t from, uint64_t to,
+                    int64_t since_us, int64_t now_us, const char *reason)
+{
+    out->gaps[out->gap_count++] = (struct gap_row){.instance = instance,
+                                                   .from_sequence = from,
+                                                   .to_sequence = to,
+                                                   .from_us = since_us,
+                                                   .to_us = now_us,
+                                                   .reason = reason};
+}
+
+static void say_gaps(const struct poll *p, uint64_t oldest, int64_t now_us, struct arena *mem,
+                     struct poll_result *out)
+{
+    bool overrun = p->news == POLL_NEWS_OVERRUN;
+    if (p->news == POLL_NEWS_FIRST || (overrun && oldest <= p->next))
+        return;
+    add_gap(out, arena_strdup(mem, p->instance), p->next, overrun ? oldest : 0, p->last_contact_us, now_us,
+            overrun ? "overrun" : "restart");
+    if (p->former[0] && oldest > p->former_next)
+        add_gap(out, arena_strdup(mem, p->former), p->former_next, oldest, TIME_UNKNOWN, now_us, "overrun");
+}
+
+/* The instance that it came back to has nothing new. */
+static enum poll_outcome only_came_back(struct poll *p, const struct document *d, int64_t now_us,
+                                        struct arena *mem, struct poll_result *out)
+{
+    say_gaps(p, p->former_next, now_us, mem, out);
+    out->state = d;
+    out->state_end = p->former_next;
+    return complete(p, d, p->former_next, now_us, mem, out);
+}
+
 /* The newest state tells apart what an error leaves open: overrun, nothing new, rewound, too much asked. */
 static enum poll_outcome on_look(struct poll *p, const struct document *d, int64_t now_us, struct arena *mem,
                                  struct poll_result *out, struct err *err)
@@ -194,7 +270,7 @@ static enum poll_outcome on_look(struct poll *p, const struct document *d, int64
     if (!p->instance[0]) {
         p->news = POLL_NEWS_FIRST;
     } else if (!is_ours(p, d->instance)) {
-        p->news = POLL_NEWS_RESTART;
+        find_former(p, d->instance, next);
     } else if (oldest_held(d) > p->next) {
         p->news = POLL_NEWS_OVERRUN;
     } else if (p->next > next) {
@@ -208,26 +284,11 @@ static enum poll_outcome on_look(struct poll *p, const struct document *d, int64
         p->news = POLL_NEWS_NONE;
         return in_doubt && count_to_ask(p) == asked ? ask_for_less(p, d, err) : POLL_GO_ON;
     }
+    if (p->former[0] && p->former_next == next)
+        return only_came_back(p, d, now_us, mem, out);
     p->state = d;
     p->step = POLL_BEGIN;
     return POLL_GO_ON;
-}
-
-static void say_gap(const struct poll *p, uint64_t oldest, int64_t now_us, struct arena *mem,
-                    struct poll_result *out)
-{
-    bool overrun = p->news == POLL_NEWS_OVERRUN;
-    if (p->news == POLL_NEWS_FIRST || (overrun && oldest <= p->next))
-        return;
-    out->has_gap = true;
-    out->gap = (struct gap_row){
-        .instance = arena_strdup(mem, p->instance),
-        .from_sequence = p->next,
-        .to_sequence = overrun ? oldest : 0,
-        .from_us = p->last_contact_us,
-        .to_us = now_us,
-        .reason = overrun ? "overrun" : "restart",
-    };
 }
 
 static enum poll_outcome on_begin(struct poll *p, const struct document *d, int64_t now_us, struct arena *mem,
@@ -239,11 +300,13 @@ static enum poll_outcome on_begin(struct poll *p, const struct document *d, int6
         bool less = d->error == SOURCE_ERROR_OUT_OF_RANGE || d->error == SOURCE_ERROR_TOO_MANY;
         return less ? ask_for_less(p, d, err) : refused(p, d, err);
     }
-    uint64_t oldest = oldest_held(d), next = next_after(d, oldest);
-    uint64_t known = p->news == POLL_NEWS_OVERRUN ? p->next : 0;
+    uint64_t known = p->news == POLL_NEWS_OVERRUN ? p->next : p->former[0] ? p->former_next : 0;
+    uint64_t oldest = oldest_held(d), begin = oldest > known ? oldest : known, next = next_after(d, begin);
+    if (next < known) /* it went on, or does not begin where it was asked to */
+        return look(p, p->news);
     out->parts[out->part_count++] = (struct poll_part){p->state, known, oldest};
-    out->parts[out->part_count++] = (struct poll_part){d, oldest > known ? oldest : known, next};
-    say_gap(p, oldest, now_us, mem, out);
+    out->parts[out->part_count++] = (struct poll_part){d, begin, next};
+    say_gaps(p, oldest, now_us, mem, out);
     if (p->news != POLL_NEWS_FIRST) {
         out->state = p->state;
         out->state_end = next_after(p->state, 1);

@@ -8,7 +8,9 @@
  * come again: what lies before the oldest observation held. What was lost is said as a gap.
  *
  * A source that is set back within its instance gives the same sequences again to other observations. What
- * follows is therefore kept under an instance of its own: "INSTANCE; set back MOMENT".
+ * follows is therefore kept under an instance of its own: "INSTANCE; set back MOMENT". One that comes back to
+ * an instance of before (another publisher took its place for a while) is read on from where that was left;
+ * if it does not reach so far, it was set back.
  */
 #ifndef COLLECTOR_POLL_H
 #define COLLECTOR_POLL_H
@@ -35,6 +37,11 @@ struct poll {
     enum poll_news news;
     const struct document *state; /* for POLL_BEGIN: the answer of POLL_LOOK */
     int requests;                 /* since the last complete answer */
+    /* Instances that the source left, each with the sequence to read next, the newest last; as they are
+     * stored, and since. To be set after poll_stand. */
+    const struct lives *stored_lives, *lives; /* NULL: none */
+    char former[POLL_LIFE_TEXT];              /* the one that it came back to; "": none */
+    uint64_t former_next;
 };
 
 /* Observations and refusals of a document with first <= sequence < end. */
@@ -50,8 +57,8 @@ struct poll_result {
     /* After a gap: the newest state of all items, and the first sequence that it does not cover. */
     const struct document *state; /* NULL: not read */
     uint64_t state_end;
-    struct gap_row gap;
-    bool has_gap;
+    struct gap_row gaps[2];
+    size_t gap_count;
     enum poll_news news;
     bool more; /* the source holds more: ask again at once */
     uint64_t buffer_size, last_sequence;

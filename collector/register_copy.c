@@ -14,7 +14,7 @@
 #include <unistd.h>
 
 /* Records as in the spool: the first says how many follow, then one a source. */
-enum { VERSION = 2, KEEP_MS = 5 * 60 * 1000 };
+enum { KEEP_MS = 5 * 60 * 1000 };
 static const char FILE_NAME[] = "register.copy";
 static const size_t COPY_BYTES = (size_t)8 << 30;
 
@@ -99,6 +99,11 @@ static void put_position(struct wire_writer *w, const struct source *s)
     wire_put_u64(w, s->buffer_size);
     wire_put_i64(w, s->last_contact_us);
     wire_put_u64(w, (uint64_t)s->failures);
+    wire_put_u64(w, s->lives.count);
+    for (size_t k = 0; k < s->lives.count; k++) {
+        wire_put_text(w, s->lives.items[k].instance);
+        wire_put_u64(w, s->lives.items[k].next);
+    }
 }
 
 static void items_of(struct wire_reader *r, struct source *s)
@@ -111,6 +116,18 @@ static void items_of(struct wire_reader *r, struct source *s)
     }
     if (!r->failed)
         source_bind(s, items, count, r->mem);
+}
+
+static struct lives lives_of(struct wire_reader *r)
+{
+    struct lives lives = {.count = wire_count(r, 2)};
+    lives.items = arena_array(r->mem, struct cursor, lives.count);
+    for (size_t k = 0; k < lives.count; k++) {
+        const char *instance = wire_text(r);
+        lives.items[k] = (struct cursor){instance, wire_u64(r)};
+        r->failed |= !instance || lives.items[k].next > INT64_MAX;
+    }
+    return lives;
 }
 
 static struct source source_of(struct wire_reader *r)
@@ -128,6 +145,7 @@ static struct source source_of(struct wire_reader *r)
     s.buffer_size = wire_u64(r);
     s.last_contact_us = wire_i64(r);
     s.failures = (int)wire_u64(r);
+    s.lives = lives_of(r);
     r->failed |= !s.site || !s.source || !s.url || s.period_ms <= 0 || !s.cursor.instance ||
                  s.cursor.next > INT64_MAX || s.failures < 0 || r->at != r->end;
     return s;
@@ -143,7 +161,7 @@ static void add(struct wire_writer *file, uint64_t number, const struct wire_wri
 const uint8_t *register_copy_encode(const struct bindings *b, struct arena *mem, size_t *size)
 {
     struct wire_writer file = {.mem = mem}, head = {.mem = mem};
-    wire_put_u64(&head, VERSION);
+    wire_put_u64(&head, REGISTER_COPY_VERSION);
     wire_put_u64(&head, b->count);
     add(&file, 0, &head);
     for (size_t k = 0; k < b->count; k++) {
@@ -190,7 +208,7 @@ bool register_copy_decode(const uint8_t *bytes, size_t size, struct arena *mem, 
     *out = (struct bindings){0};
     if (!next_payload(bytes, size, &at, 0, &r))
         return err_set(err, ERR_INPUT, "it is damaged");
-    if (wire_u64(&r) != VERSION)
+    if (wire_u64(&r) != REGISTER_COPY_VERSION)
         return err_set(err, ERR_INPUT, "it is of another version");
     size_t count = (size_t)wire_u64(&r);
     if (r.failed || count > size) /* each takes more than a byte */

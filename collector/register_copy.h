@@ -12,6 +12,8 @@
 
 #include <limits.h>
 
+enum { REGISTER_COPY_VERSION = 3 }; /* of the file */
+
 struct register_copy {
     char path[PATH_MAX]; /* "": none is kept */
     uint64_t hash;       /* of the register in it, without positions */

@@ -38,6 +38,7 @@ struct station *station_new(const struct source *s)
 void station_register(struct station *st, const struct source *s)
 {
     st->source = s;
+    st->poll.stored_lives = &s->lives;
     if (s->unseen > st->unseen) /* bound anew: the model is to be read again */
         st->model[0] = '\0';
 }
@@ -48,10 +49,40 @@ static void drop_documents(struct station *st)
     st->mem = NULL;
 }
 
+static void forget_lives(struct station *st)
+{
+    free(st->lives.items);
+    free(st->life_names);
+    st->life_names = NULL;
+    st->lives = (struct lives){0};
+}
+
+/* The oldest of many is forgotten. */
+static void leave_life(struct station *st, const struct cursor *at)
+{
+    struct lives *lives = &st->lives;
+    if (!lives->items) {
+        lives->items = calloc(STATION_LIVES, sizeof *lives->items);
+        st->life_names = calloc(STATION_LIVES, sizeof *st->life_names);
+        if (!lives->items || !st->life_names)
+            err_no_memory();
+    }
+    if (lives->count == STATION_LIVES) {
+        lives->count--;
+        memmove(st->life_names, st->life_names + 1, lives->count * sizeof *st->life_names);
+        for (size_t k = 0; k < lives->count; k++)
+            lives->items[k].next = lives->items[k + 1].next;
+    }
+    char *name = st->life_names[lives->count];
+    snprintf(name, POLL_LIFE_TEXT, "%s", at->instance);
+    lives->items[lives->count++] = (struct cursor){name, at->next};
+}
+
 void station_free(struct station *st)
 {
     drop_documents(st);
     arena_free(st->checks);
+    forget_lives(st);
     free(st->refusals);
     free(st->key);
     free(st);
@@ -63,6 +94,9 @@ void station_stand(struct station *st, const struct cursor *at)
     st->discard = st->in_flight;
     if (!poll_stand(&st->poll, at, s->buffer_size, s->last_contact_us)) /* nothing that we stored */
         BUG("the stored instance of source '%s' is too long", st->key);
+    forget_lives(st);
+    st->poll.lives = &st->lives;
+    st->poll.stored_lives = &s->lives;
     if (!st->in_flight)
         drop_documents(st);
 }
@@ -290,6 +324,8 @@ enum poll_outcome station_take(struct station *st, const struct fetched *came, i
     }
     if (outcome == POLL_GO_ON)
         return outcome;
+    if (result.from.instance[0] && strcmp(result.from.instance, result.to.instance) != 0)
+        leave_life(st, &result.from);
     intake(st->source, &result, now_us, mem, batch);
     count_answer(st, batch);
     *more = result.more;

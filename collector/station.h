@@ -8,7 +8,7 @@
 #include "health_source.h"
 #include "intake.h"
 
-enum { STATION_WHY = 300, STATION_MODEL = POLL_INSTANCE_TEXT + 64 };
+enum { STATION_LIVES = 8, STATION_WHY = 300, STATION_MODEL = POLL_INSTANCE_TEXT + 64 };
 
 /* Why a poll brought nothing. */
 enum failure_kind {
@@ -29,7 +29,10 @@ struct station {
     char *key;                   /* of the source */
     const struct source *source; /* in the newest register */
     struct poll poll;
-    struct arena *mem; /* documents of the answer under way; NULL: none */
+    /* Instances that it left since it stands here; what the register tells of is older. */
+    struct lives lives;
+    char (*life_names)[POLL_LIFE_TEXT]; /* room for STATION_LIVES; NULL: it left none */
+    struct arena *mem;                  /* documents of the answer under way; NULL: none */
     bool in_flight;
     enum lane lane;
     struct lanes_site *site;        /* in its lane; NULL: never was in one */

@@ -7,10 +7,12 @@ import collections
 import csv
 import datetime
 import json
+import signal
 import subprocess
 import unittest
 
 from common import Rig, micros, rows_of
+from feed_rig import Feed, ServiceTest, wait_for
 from places import BIN
 
 DAY_US = 24 * 3600 * 1000000
@@ -178,6 +180,69 @@ class Restart(unittest.TestCase):
     def test_a_restart_while_nobody_read_is_a_gap_and_read_from_its_beginning(self):
         self.follow(is_away=True)
         self.check_stored()
+
+
+class Return(ServiceTest):
+    """One address behind which two publishers take each other's place; then one of them is restored from a backup."""
+
+    @classmethod
+    def setUpClass(cls):
+        super().setUpClass()
+        cls.front, cls.feeds = Feed(), {"i1": Feed(), "i2": Feed()}
+        for feed in (cls.front, *cls.feeds.values()):
+            cls.addClassCleanup(feed.close)
+        cls.register_small_fleet(cls.front.url, ["d1"])
+        cls.rpm = 3000
+
+    def show(self, instance):
+        """From now on the address leads to this one, which has gone on reporting; all of it counts."""
+        for state in ("warning", "normal"):
+            self.feeds[instance].report("d1/condition", state=state, code="W1")
+        for _ in range(3):
+            self.rpm += 1
+            self.feeds[instance].report("d1/speed", value=self.rpm)
+        self.front.answer = lambda path: dict(self.feeds[instance].answer(path), instance=instance)
+        self.said += self.feeds[instance].observations[-5:]
+
+    def restore(self, instance, sequence):
+        """What it said after this is forgotten, and its numbers are given to other observations."""
+        feed = self.feeds[instance]
+        kept = feed.observations[:sequence]
+        feed.observations, feed.newest = list(kept), {row["item"]: row for row in kept}
+        self.said += kept  # that they are the same ones, nothing tells
+
+    def check(self):
+        said = [row for row in self.said if row["item"] == "d1/speed"]
+        out = csv.DictReader(self.output("readings", "--drive", "d1", "--position", "internal-1").splitlines())
+        self.assertEqual(sorted(float(row["rpm"]) for row in out), sorted(row["value"] for row in said))
+        stored = self.number("SELECT count(*) FROM vaneward.condition WHERE state <> 'listed'")
+        self.assertEqual(stored, len(self.said) - len(said))
+
+    def output(self, *args):
+        return subprocess.run([BIN / "vaneward-reporter", *args], env=self.env, check=True, capture_output=True, text=True).stdout
+
+    def test_each_observation_is_stored_once_whoever_is_there(self):
+        self.said = []
+        for instance in ("i1", "i2", "i1", "i2"):
+            self.show(instance)
+            self.program("run", "--catch-up", "--no-seal")  # knows from the database what was there before
+            self.check()
+        child = self.start_collector("--no-seal")
+        for instance in ("i1", "i2", "i1", "i2"):
+            self.show(instance)
+            self.wait_until_stored(instance)
+            self.check()
+        self.end(child, signal.SIGTERM)
+        self.assertEqual(self.sql("SELECT DISTINCT reason FROM vaneward.gap"), [["restart"]])
+        self.restore("i1", 4)
+        self.show("i1")
+        self.program("run", "--catch-up", "--no-seal")
+        self.check()
+        self.assertEqual(self.number("SELECT count(*) FROM vaneward.source_cursor WHERE instance LIKE 'i1; set back %'"), 1)
+
+    def wait_until_stored(self, instance):
+        wait_for(lambda: self.number("SELECT count(*) FROM vaneward.source_cursor WHERE instance = '%s' AND next_sequence = %d"
+                                     % (instance, len(self.feeds[instance].observations) + 1)), what=f"all of {instance}")
 
 
 if __name__ == "__main__":

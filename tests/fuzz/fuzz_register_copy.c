@@ -32,7 +32,7 @@ static void add(struct wire_writer *file, uint64_t number, const uint8_t *payloa
 /* A check sum is hard to guess: the input as the one source of a sound file. */
 static void try_source(const uint8_t *data, size_t size, struct arena *mem)
 {
-    static const uint8_t head[] = {1, 1}; /* version, sources */
+    static const uint8_t head[] = {REGISTER_COPY_VERSION, 1}; /* sources */
     struct wire_writer file = {.mem = mem};
     add(&file, 0, head, sizeof head);
     add(&file, 1, data, size);

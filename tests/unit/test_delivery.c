@@ -153,7 +153,7 @@ static void deliver(bool is_feed, struct poll *p, const uint64_t *numbers, size_
     ck_assert_msg(decode(bytes, size, mem, d, &err), "%s", err.text);
     free(bytes);
     ck_assert_int_eq(poll_answer(p, d, RECEIVED, mem, &r, &err), POLL_COMPLETE);
-    ck_assert(!r.has_gap);
+    ck_assert(!r.gap_count);
     intake(&source, &r, RECEIVED, mem, &b);
     say_rows(rows, &b);
 }

@@ -401,8 +401,8 @@ START_TEST(what_the_decoder_refused_is_set_aside)
     struct document d = {.refusals = refusals, .refused = 3};
     struct poll_result r = {.from = {"i", 5}, .to = {"i", 8}, .created_us = TIME_UNKNOWN};
     r.parts[r.part_count++] = (struct poll_part){&d, 5, 8};
-    r.has_gap = true;
-    r.gap = (struct gap_row){.instance = "old", .from_sequence = 3, .reason = "restart"};
+    r.gap_count = 1;
+    r.gaps[0] = (struct gap_row){.instance = "old", .from_sequence = 3, .reason = "restart"};
     struct batch b;
     intake(&source, &r, RECEIVED, mem, &b);
     ck_assert_uint_eq(b.set_aside_count, 2);

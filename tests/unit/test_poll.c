@@ -1,4 +1,5 @@
 #include "poll.h"
+#include "small_agent.h"
 
 #include <check.h>
 
@@ -12,105 +13,12 @@ static struct arena *mem;
 static void make_arena(void)
 {
     mem = arena_new(64 * 1024 * 1024);
+    agents_use(mem);
 }
 
 static void free_arena(void)
 {
     arena_free(mem);
-}
-
-/*
- * A small source that keeps to the standard's rules: observations 1 to 'last' of two items, of which the
- * newest 'size' are held; 'step' at a time at most.
- */
-struct agent {
-    const char *instance;
-    uint64_t last, size, most;
-    bool clips;        /* answers a 'from' that is gone with what it has, instead of an error */
-    bool strict;       /* answers 'from' = last + 1 with OUT_OF_RANGE */
-    bool error_header; /* errors carry the instance */
-    bool test_data;
-};
-
-static uint64_t oldest(const struct agent *a)
-{
-    return a->last > a->size ? a->last - a->size + 1 : 1;
-}
-
-static const char *item_of(uint64_t sequence)
-{
-    return sequence % 3 ? "busy" : "calm";
-}
-
-static struct document *header(const struct agent *a)
-{
-    struct document *d = arena_alloc(mem, sizeof *d);
-    *d = (struct document){.kind = DOCUMENT_OBSERVATIONS,
-                           .instance = a->instance,
-                           .created_us = 5,
-                           .buffer_size = a->size,
-                           .first_sequence = oldest(a),
-                           .last_sequence = a->last,
-                           .next_sequence = a->last + 1,
-                           .test_data = a->test_data};
-    return d;
-}
-
-static void add(struct document *d, uint64_t sequence)
-{
-    d->observations = arena_grow(mem, d->observations, d->count, d->count + 1, sizeof *d->observations);
-    d->observations[d->count++] = (struct observation){.sequence = sequence, .item = item_of(sequence)};
-}
-
-static struct document *error(const struct agent *a, enum source_error code)
-{
-    struct document *d = arena_alloc(mem, sizeof *d);
-    *d = (struct document){.kind = DOCUMENT_ERROR,
-                           .instance = a->error_header ? a->instance : "",
-                           .created_us = TIME_UNKNOWN,
-                           .error = code,
-                           .error_text = "CODE: text"};
-    return d;
-}
-
-static struct document *current(const struct agent *a)
-{
-    struct document *d = header(a);
-    uint64_t calm = a->last / 3 * 3, busy = a->last % 3 ? a->last : a->last - 1;
-    if (calm)
-        add(d, calm < busy ? calm : busy);
-    if (busy)
-        add(d, calm < busy ? busy : calm);
-    return d;
-}
-
-static struct document *sample(const struct agent *a, uint64_t from, bool has_from, uint64_t count)
-{
-    if (count > a->size)
-        return error(a, SOURCE_ERROR_OUT_OF_RANGE);
-    if (a->most && count > a->most)
-        return error(a, SOURCE_ERROR_TOO_MANY);
-    uint64_t first = has_from ? from : oldest(a);
-    bool gone = first<oldest(a), beyond = first> a->last + (a->strict ? 0 : 1);
-    if ((gone && !a->clips) || beyond)
-        return error(a, SOURCE_ERROR_OUT_OF_RANGE);
-    if (gone)
-        first = oldest(a);
-    struct document *d = header(a);
-    for (; first <= a->last && d->count < count; first++)
-        add(d, first);
-    d->next_sequence = first;
-    return d;
-}
-
-static struct document *serve(const struct agent *a, const char *url)
-{
-    const char *from = strstr(url, "from="), *count = strstr(url, "count=");
-    if (strstr(url, "/current"))
-        return current(a);
-    ck_assert_ptr_nonnull(strstr(url, "/sample?"));
-    ck_assert_ptr_nonnull(count);
-    return sample(a, from ? strtoull(from + 5, NULL, 10) : 0, from != NULL, strtoull(count + 6, NULL, 10));
 }
 
 /* What was stored, as a client's ledger: how often each sequence came, by instance. */
@@ -131,8 +39,8 @@ static void store(struct ledger *l, const struct poll_result *r)
                 l->seen[sequence]++;
         }
     }
-    if (r->has_gap) {
-        l->gap = r->gap;
+    for (size_t k = 0; k < r->gap_count; k++) {
+        l->gap = r->gaps[k];
         l->gaps++;
     }
 }
@@ -143,7 +51,7 @@ static int read_once(struct poll *p, const struct agent *a, struct ledger *l, st
     struct err err = {0};
     for (int requests = 1;; requests++) {
         enum poll_outcome outcome =
-            poll_answer(p, serve(a, poll_url(p, "http://h/a/", mem)), 1000, mem, out, &err);
+            poll_answer(p, agent_serve(a, poll_url(p, "http://h/a/", mem)), 1000, mem, out, &err);
         ck_assert_msg(outcome != POLL_FAILED, "%s", err.text);
         ck_assert_int_lt(requests, 40);
         if (outcome == POLL_COMPLETE) {
@@ -192,7 +100,7 @@ START_TEST(the_first_contact_takes_state_and_history_once)
     ck_assert_ptr_null(r.state);
     ck_assert(r.more);
     ck_assert_int_eq(r.news, POLL_NEWS_FIRST);
-    ck_assert(!r.has_gap);
+    ck_assert(!r.gap_count);
     read_to_the_end(&p, &a, &l);
     all_once(&l, 31, 50, "history");
     ck_assert_uint_eq(p.next, 51);
@@ -234,7 +142,7 @@ START_TEST(nothing_new_is_no_error)
     struct poll_result r;
     ck_assert_int_eq(read_once(&p, &a, &l, &r), _i == 1 ? 2 : 1);
     ck_assert_uint_eq(r.to.next, 31);
-    ck_assert(!r.more && !r.has_gap);
+    ck_assert(!r.more && !r.gap_count);
     ck_assert_int_eq(p.count, 10);
     for (int n = 0; n < MOST_SEQUENCE; n++)
         ck_assert_int_eq(l.seen[n], 0);
@@ -245,7 +153,7 @@ START_TEST(an_empty_filtered_answer_moves_on)
 {
     struct agent a = {.instance = "i1", .last = 30, .size = 100};
     struct poll p = standing("i1", 21, 10);
-    struct document *d = header(&a);
+    struct document *d = agent_header(&a);
     d->next_sequence = 29;
     struct poll_result r;
     struct err err = {0};
@@ -253,7 +161,7 @@ START_TEST(an_empty_filtered_answer_moves_on)
     ck_assert_uint_eq(r.to.next, 29);
     ck_assert(r.more);
     /* An answer that stands still is not asked for again at once, whatever it says of more. */
-    d = header(&a);
+    d = agent_header(&a);
     d->next_sequence = 29;
     ck_assert_int_eq(poll_answer(&p, d, 1000, mem, &r, &err), POLL_COMPLETE);
     ck_assert(!r.more);
@@ -350,11 +258,11 @@ START_TEST(a_restart_between_state_and_history_begins_again)
     struct poll_result r;
     struct err err = {0};
     struct ledger l = {0};
-    ck_assert_int_eq(poll_answer(&p, sample(&a, 1, true, 5), 1000, mem, &r, &err), POLL_GO_ON);
-    ck_assert_int_eq(poll_answer(&p, current(&a), 1000, mem, &r, &err), POLL_GO_ON);
+    ck_assert_int_eq(poll_answer(&p, agent_sample(&a, 1, true, 5), 1000, mem, &r, &err), POLL_GO_ON);
+    ck_assert_int_eq(poll_answer(&p, agent_current(&a), 1000, mem, &r, &err), POLL_GO_ON);
     read_once(&p, &b, &l, &r);
     ck_assert_str_eq(r.to.instance, "i3");
-    ck_assert_str_eq(r.gap.instance, "i1");
+    ck_assert_str_eq(r.gaps[0].instance, "i1");
     all_once(&l, 1, 9, "the last instance");
 }
 END_TEST
@@ -367,8 +275,8 @@ START_TEST(a_source_set_back_within_its_instance_is_read_anew)
     struct poll_result r;
     read_once(&p, &a, &l, &r);
     ck_assert_int_eq(r.news, POLL_NEWS_REWIND);
-    ck_assert_str_eq(r.gap.reason, "restart");
-    ck_assert_str_eq(r.gap.instance, "i1");
+    ck_assert_str_eq(r.gaps[0].reason, "restart");
+    ck_assert_str_eq(r.gaps[0].instance, "i1");
     ck_assert_uint_eq(r.state->next_sequence, 16);
     ck_assert_uint_eq(r.state_end, 16);
     ck_assert(r.more);
@@ -397,12 +305,12 @@ START_TEST(each_life_of_a_source_that_is_set_back_has_an_instance_of_its_own)
     all_once(&l, 1, 30, "one life");
 
     a.last = 5;
-    ck_assert_int_eq(poll_answer(&p, current(&a), 2000, mem, &r, &(struct err){0}), POLL_GO_ON);
-    ck_assert_int_eq(poll_answer(&p, current(&a), 2000, mem, &r, &(struct err){0}), POLL_GO_ON);
-    ck_assert_int_eq(poll_answer(&p, sample(&a, 1, true, 100), 2000, mem, &r, &(struct err){0}),
+    ck_assert_int_eq(poll_answer(&p, agent_current(&a), 2000, mem, &r, &(struct err){0}), POLL_GO_ON);
+    ck_assert_int_eq(poll_answer(&p, agent_current(&a), 2000, mem, &r, &(struct err){0}), POLL_GO_ON);
+    ck_assert_int_eq(poll_answer(&p, agent_sample(&a, 1, true, 100), 2000, mem, &r, &(struct err){0}),
                      POLL_COMPLETE);
     store(&again, &r);
-    ck_assert_str_eq(r.gap.instance, "i1; set back 1970-01-01T00:00:00.001000Z");
+    ck_assert_str_eq(r.gaps[0].instance, "i1; set back 1970-01-01T00:00:00.001000Z");
     ck_assert_str_eq(r.to.instance, "i1; set back 1970-01-01T00:00:00.002000Z");
     all_once(&again, 1, 5, "the next life");
 
@@ -413,6 +321,90 @@ START_TEST(each_life_of_a_source_that_is_set_back_has_an_instance_of_its_own)
 }
 END_TEST
 
+/* i1 was read up to 'left', then i2 took its place; now i1 is there again. */
+static struct poll came_back(struct lives *lives, struct cursor *former, uint64_t left)
+{
+    *former = (struct cursor){"i1", left};
+    *lives = (struct lives){former, 1};
+    struct poll p = standing("i2", 7, 100);
+    p.stored_lives = lives;
+    return p;
+}
+
+static const struct {
+    const char *name;
+    uint64_t last, size;
+    uint64_t first_read; /* of i1, which was read to 40 */
+    int gaps;
+} returns[] = {
+    {"read on where it was left", 60, 100, 41, 1},
+    {"nothing new", 40, 100, 41, 1},
+    {"the buffer begins there", 140, 100, 41, 1},
+    {"the buffer begins later", 160, 100, 61, 2},
+    {"a small buffer", 60, 5, 56, 2},
+};
+
+START_TEST(a_source_that_comes_back_to_an_instance_is_read_on_where_that_was_left)
+{
+    for (int strict = 0; strict < 2; strict++) {
+        struct agent a = {
+            .instance = "i1", .last = returns[_i].last, .size = returns[_i].size, .strict = strict};
+        struct lives lives;
+        struct cursor former;
+        struct poll p = came_back(&lives, &former, 41);
+        struct ledger l = {0};
+        struct poll_result r;
+        read_once(&p, &a, &l, &r);
+        ck_assert_int_eq(r.news, POLL_NEWS_RESTART);
+        ck_assert_str_eq(r.from.instance, "i2");
+        ck_assert_uint_eq(r.from.next, 7);
+        ck_assert_str_eq(r.to.instance, "i1");
+        ck_assert_str_eq(r.gaps[0].instance, "i2");
+        ck_assert_uint_eq(r.gaps[0].from_sequence, 7);
+        ck_assert_int_eq(l.gaps, returns[_i].gaps);
+        if (l.gaps == 2) {
+            ck_assert_str_eq(l.gap.instance, "i1");
+            ck_assert_uint_eq(l.gap.from_sequence, 41);
+            ck_assert_uint_eq(l.gap.to_sequence, returns[_i].first_read);
+        }
+        ck_assert_ptr_nonnull(r.state);
+        read_to_the_end(&p, &a, &l);
+        ck_assert_str_eq(p.instance, "i1");
+        ck_assert_int_eq(l.gaps, returns[_i].gaps);
+        all_once(&l, returns[_i].first_read, a.last, returns[_i].name);
+        for (uint64_t n = 1; n < 41; n++)
+            ck_assert_int_eq(l.seen[n], 0);
+    }
+}
+END_TEST
+
+START_TEST(a_source_that_comes_back_and_was_set_back_has_another_life)
+{
+    struct agent a = {.instance = "i1", .last = 30, .size = 100};
+    struct lives lives;
+    struct cursor former;
+    struct poll p = came_back(&lives, &former, 41);
+    struct ledger l = {0};
+    struct poll_result r;
+    read_once(&p, &a, &l, &r);
+    ck_assert_int_eq(r.news, POLL_NEWS_REWIND);
+    ck_assert_str_eq(r.to.instance, "i1; set back 1970-01-01T00:00:00.001000Z");
+    all_once(&l, 1, 30, "all, under a name of their own");
+    /* It leaves that life, too, and comes back to it: the newest counts. */
+    struct cursor both[] = {{"i1", 41}, {"i1; set back 1970-01-01T00:00:00.001000Z", 31}};
+    struct lives newer = {both, 2};
+    struct ledger again = {0};
+    p = standing("i2", 9, 100);
+    p.lives = &newer;
+    a.last = 35;
+    read_once(&p, &a, &again, &r);
+    ck_assert_int_eq(r.news, POLL_NEWS_RESTART);
+    ck_assert_str_eq(r.to.instance, "i1; set back 1970-01-01T00:00:00.001000Z");
+    all_once(&again, 31, 35, "the rest");
+    ck_assert_int_eq(again.seen[30], 0);
+}
+END_TEST
+
 START_TEST(a_source_set_back_that_answers_emptily_is_read_anew_too)
 {
     struct agent a = {.instance = "i1", .last = 15, .size = 100};
@@ -420,7 +412,7 @@ START_TEST(a_source_set_back_that_answers_emptily_is_read_anew_too)
     struct ledger l = {0};
     struct poll_result r;
     struct err err = {0};
-    struct document *d = header(&a);
+    struct document *d = agent_header(&a);
     d->next_sequence = 41;
     ck_assert_int_eq(poll_answer(&p, d, 1000, mem, &r, &err), POLL_GO_ON);
     ck_assert_str_eq(poll_url(&p, "http://h", mem), "http://h/current");
@@ -465,7 +457,8 @@ START_TEST(another_error_fails_and_changes_nothing)
     struct poll p = standing("i1", 27, 10);
     struct poll_result r;
     struct err err = {0};
-    ck_assert_int_eq(poll_answer(&p, error(&a, SOURCE_ERROR_NO_DEVICE), 1000, mem, &r, &err), POLL_FAILED);
+    ck_assert_int_eq(poll_answer(&p, agent_error(&a, SOURCE_ERROR_NO_DEVICE), 1000, mem, &r, &err),
+                     POLL_FAILED);
     ck_assert_str_eq(err.text, "the source answers: CODE: text");
     ck_assert_uint_eq(p.next, 27);
     struct ledger l = {0};
@@ -483,8 +476,9 @@ START_TEST(a_source_that_never_comes_to_an_end_is_given_up)
     struct err err = {0};
     enum poll_outcome outcome = POLL_GO_ON;
     for (int n = 0; n < 100 && outcome == POLL_GO_ON; n++)
-        outcome = poll_answer(&p, p.step == POLL_LOOK ? current(&old) : sample(&other, 1, true, 5), 1000, mem,
-                              &r, &err);
+        outcome =
+            poll_answer(&p, p.step == POLL_LOOK ? agent_current(&old) : agent_sample(&other, 1, true, 5),
+                        1000, mem, &r, &err);
     ck_assert_int_eq(outcome, POLL_FAILED);
     ck_assert_str_eq(p.instance, "i1");
     ck_assert_uint_eq(p.next, 27);
@@ -503,7 +497,7 @@ START_TEST(an_instance_too_long_to_keep_is_refused)
     struct poll p = standing("i1", 2, 10);
     struct poll_result r;
     struct err err = {0};
-    ck_assert_int_eq(poll_answer(&p, header(&a), 1000, mem, &r, &err), POLL_FAILED);
+    ck_assert_int_eq(poll_answer(&p, agent_header(&a), 1000, mem, &r, &err), POLL_FAILED);
     struct cursor at = {stored, 1};
     ck_assert(!poll_stand(&p, &at, 0, 0));
 }
@@ -521,10 +515,11 @@ START_TEST(a_random_source_is_read_exactly_once)
     struct poll_result r;
     while (a.last < 380) {
         a.last += rand() % 9;
-        if (poll_answer(&p, serve(&a, poll_url(&p, "http://h", mem)), 1000, mem, &r, &err) != POLL_COMPLETE)
+        if (poll_answer(&p, agent_serve(&a, poll_url(&p, "http://h", mem)), 1000, mem, &r, &err) !=
+            POLL_COMPLETE)
             continue;
         store(&l, &r);
-        for (uint64_t n = r.gap.from_sequence; r.has_gap && n < r.gap.to_sequence; n++)
+        for (uint64_t n = r.gaps[0].from_sequence; r.gap_count && n < r.gaps[0].to_sequence; n++)
             missing[n] = 1;
     }
     read_to_the_end(&p, &a, &l);
@@ -558,7 +553,7 @@ static uint64_t dice(uint64_t below)
 static struct document *delivered(const struct agent *a, const char *url, struct document **pages,
                                   size_t *count)
 {
-    struct document *fresh = serve(a, url);
+    struct document *fresh = agent_serve(a, url);
     bool is_stale = *count && !strstr(url, "/current") && dice(3) == 0;
     if (*count < MOST_SEQUENCE && !strstr(url, "/current"))
         pages[(*count)++] = fresh;
@@ -587,7 +582,7 @@ START_TEST(any_order_of_answers_with_repeats_stores_the_same)
         if (a.last < 300)
             a.last += dice(3);
         const char *url = poll_url(&p, "http://x", mem);
-        struct document *d = disturbed ? delivered(&a, url, pages, &page_count) : serve(&a, url);
+        struct document *d = disturbed ? delivered(&a, url, pages, &page_count) : agent_serve(&a, url);
         if (poll_answer(&p, d, 1, mem, &r, &err) != POLL_COMPLETE)
             continue;
         if (disturbed && dice(4) == 0) { /* another one has stored it, or the database has lost it */
@@ -599,7 +594,7 @@ START_TEST(any_order_of_answers_with_repeats_stores_the_same)
             ck_assert(poll_stand(&p, &stored, 0, TIME_UNKNOWN));
             continue;
         }
-        ck_assert_msg(!r.has_gap, "a gap where nothing was lost");
+        ck_assert_msg(!r.gap_count, "a gap where nothing was lost");
         for (size_t k = 0; k < r.part_count; k++)
             for (size_t n = 0; n < r.parts[k].document->count; n++) {
                 uint64_t s = r.parts[k].document->observations[n].sequence;
@@ -630,6 +625,9 @@ int main(void)
     tcase_add_test(tc, a_restart_between_state_and_history_begins_again);
     tcase_add_test(tc, a_source_set_back_within_its_instance_is_read_anew);
     tcase_add_test(tc, each_life_of_a_source_that_is_set_back_has_an_instance_of_its_own);
+    tcase_add_loop_test(tc, a_source_that_comes_back_to_an_instance_is_read_on_where_that_was_left, 0,
+                        (int)(sizeof returns / sizeof *returns));
+    tcase_add_test(tc, a_source_that_comes_back_and_was_set_back_has_another_life);
     tcase_add_test(tc, a_source_set_back_that_answers_emptily_is_read_anew_too);
     tcase_add_test(tc, the_address_may_name_one_device);
     tcase_add_loop_test(tc, a_source_is_asked_for_no_more_than_it_gives, 0, 4);

@@ -39,6 +39,7 @@ static struct bindings two_sources(void)
          .machine = "m1",
          .check = &unseen},
     };
+    static struct cursor left[] = {{"1600000001", 77}, {"1600000002", 78}};
     struct source *all = arena_array(mem, struct source, 2);
     struct err err = {0};
     all[0] = (struct source){.site = "s1",
@@ -47,6 +48,7 @@ static struct bindings two_sources(void)
                              .credential = "hall-2",
                              .period_ms = 5000,
                              .cursor = {"1700000001", UINT64_C(1) << 62},
+                             .lives = {left, 2},
                              .buffer_size = 131072,
                              .last_contact_us = -5,
                              .failures = 3};
@@ -81,6 +83,10 @@ START_TEST(what_is_kept_comes_back)
     ck_assert_int_eq(s->period_ms, 5000);
     ck_assert_str_eq(s->cursor.instance, "1700000001");
     ck_assert_uint_eq(s->cursor.next, UINT64_C(1) << 62);
+    ck_assert_uint_eq(s->lives.count, 2);
+    ck_assert_str_eq(s->lives.items[1].instance, "1600000002");
+    ck_assert_uint_eq(s->lives.items[1].next, 78);
+    ck_assert_uint_eq(t->lives.count, 0);
     ck_assert_uint_eq(s->buffer_size, 131072);
     ck_assert_int_eq(s->last_contact_us, -5);
     ck_assert_int_eq(s->failures, 3);
