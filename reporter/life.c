@@ -2,6 +2,7 @@
 
 #include "life_likelihood.h"
 #include "life_limits.h"
+#include "life_pool.h"
 #include "numeric.h"
 
 #include <math.h>
@@ -133,6 +134,7 @@ static struct life_model no_data(const struct life_data *d)
         .var_log_scale = D_NAN,
         .var_log_shape = D_NAN,
         .cov_log = D_NAN,
+        .borrowed = D_NAN,
     };
 }
 
@@ -190,7 +192,7 @@ double life_survival(const struct life_model *m, double age)
 
 double life_conditional(const struct life_model *m, double age, double h)
 {
-    return -expm1(-hazard_within(m, age, h));
+    return m->law ? life_law_conditional(m->law, age, h) : -expm1(-hazard_within(m, age, h));
 }
 
 /* Standard error of a quantity from its slopes along log scale and log shape; an assumed shape has none. */
@@ -212,6 +214,10 @@ static struct life_model at_lower_scale(const struct life_model *m)
 
 void life_conditional_limits(const struct life_model *m, double age, double h, double limits[2])
 {
+    if (m->law) {
+        life_law_limits(m->law, age, h, limits);
+        return;
+    }
     if (m->method == LIFE_NO_FAILURE) {
         struct life_model low = at_lower_scale(m);
         limits[0] = 0;
@@ -264,6 +270,8 @@ const char *life_method_word(enum life_method m)
         return "no failure";
     case LIFE_NO_DATA:
         return "no data";
+    case LIFE_POOLED:
+        return "pooled";
     }
     BUG("no life method %d", (int)m);
 }

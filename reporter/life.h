@@ -23,7 +23,10 @@ enum life_method {
     LIFE_SHAPE_ASSUMED, /* too few failures for a shape: shape fixed (weibayes), scale from the data */
     LIFE_NO_FAILURE,    /* none failed: shape fixed, scale is a lower limit at 50 % confidence */
     LIFE_NO_DATA,
+    LIFE_POOLED, /* few failures: from the law that the groups of a pool share (life_pool.h) */
 };
+
+struct life_law;
 
 struct life_model {
     enum life_method method;
@@ -35,7 +38,9 @@ struct life_model {
     double shape_lr[2], scale_lr[2]; /* 95 %, likelihood ratio; NAN where there is no end */
     double b10;                      /* age at which a tenth has failed */
     double var_log_scale, var_log_shape,
-        cov_log; /* of (log scale, log shape); NAN without a shape estimate */
+        cov_log;                /* of (log scale, log shape); NAN without a shape estimate */
+    const struct life_law *law; /* NULL: not pooled; else what life_conditional and its limits go by */
+    double borrowed;            /* share of the rate that is the pool's; NAN: not pooled */
 };
 
 /* The shape taken where the data do not give one: typical of fans with bearing wear (standards of fan makers'
@@ -52,9 +57,10 @@ void life_fit(const struct lifetime *lives, size_t count, double assumed_shape, 
               struct life_model *out);
 
 double life_survival(const struct life_model *m, double age);
-/* P(fails in (age, age+h] | alive at age). */
+/* P(fails in (age, age+h] | alive at age): averaged over all that the law may be where there is one, else at
+ * the estimate. */
 double life_conditional(const struct life_model *m, double age, double h);
-/* The same at the lower and upper 95 % limits of the model (delta method on the log cumulative hazard). */
+/* Its 95 % limits: of the law, else by the delta method on the log cumulative hazard. */
 void life_conditional_limits(const struct life_model *m, double age, double h, double limits[2]);
 double life_quantile(const struct life_model *m, double p);
 /* 95 % limits of F(t) through z = (log t - mu)/sigma. */

@@ -6,6 +6,7 @@
 #include <gsl/gsl_linalg.h>
 #include <gsl/gsl_sf_erf.h>
 #include <gsl/gsl_sf_gamma.h>
+#include <gsl/gsl_sf_psi.h>
 
 /* By default GSL ends the process on a domain error; the value it returns then is NAN, which is enough. */
 static void keep_gsl_alive(void)
@@ -46,6 +47,18 @@ double gamma_log(double x)
 {
     keep_gsl_alive();
     return gsl_sf_lngamma(x);
+}
+
+double gamma_log_slope(double x)
+{
+    keep_gsl_alive();
+    return gsl_sf_psi(x);
+}
+
+double gamma_log_bend(double x)
+{
+    keep_gsl_alive();
+    return gsl_sf_psi_1(x);
 }
 
 double gamma_share(double a, double x)

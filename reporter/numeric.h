@@ -22,6 +22,8 @@ double normal_quantile(double p);
 double chi_square_quantile(double p, double freedom);
 double chi_square_above(double x, double freedom); /* upper tail: the p of a test */
 double gamma_log(double x);                        /* x > 0 */
+double gamma_log_slope(double x);                  /* its derivative (digamma) */
+double gamma_log_bend(double x);                   /* and the second one (trigamma) */
 double gamma_share(double a, double x); /* lower incomplete gamma function over the whole: P(a, x) */
 
 /*

@@ -257,9 +257,20 @@ static void judge(struct drive_risk *r, const struct drive *d, unsigned n, unsig
 
 static void make_assessment(void)
 {
-    const struct life_model model = {
-        LIFE_MAXIMUM_LIKELIHOOD, 48,    7,    1.83, 41200, -80, {1.1, 3.05}, {30100, 56300}, {D_NAN, D_NAN},
-        {D_NAN, D_NAN},          12040, 0.03, 0.07, 0.01};
+    const struct life_model model = {.method = LIFE_MAXIMUM_LIKELIHOOD,
+                                     .n = 48,
+                                     .failures = 7,
+                                     .shape = 1.83,
+                                     .scale = 41200,
+                                     .log_likelihood = -80,
+                                     .shape_ci = {1.1, 3.05},
+                                     .scale_ci = {30100, 56300},
+                                     .shape_lr = {D_NAN, D_NAN},
+                                     .scale_lr = {D_NAN, D_NAN},
+                                     .b10 = 12040,
+                                     .var_log_scale = 0.03,
+                                     .var_log_shape = 0.07,
+                                     .cov_log = 0.01};
 
     assessment = (struct assessment){.fleet = &fleet, .horizon_days = 30};
     assessment.life.models = arena_array(mem, struct life_model, COUNT(fan_models));
