@@ -6,6 +6,7 @@
 #define REPORTER_CHART_H
 
 #include "design.h"
+#include "score.h"
 
 struct chart_frame {
     double x, y, w, h; /* points from the page's top left */
@@ -61,6 +62,10 @@ void chart_demand(struct pdf *pdf, const struct chart_demand *chart, const struc
 
 /* Counts of drives by mark as one bar of the width that 'most' would fill; each part has its own filling. */
 void chart_shares(struct pdf *pdf, const int count[MARKS], int most, const struct chart_frame *frame);
+
+/* What was said against what came, by tenths. */
+void chart_record(struct pdf *pdf, const struct score_tenth tenths[SCORE_TENTHS],
+                  const struct chart_frame *frame);
 
 /* A step of 1, 2 or 5 times a power of ten that divides 'span' into at most 'parts'. */
 double chart_step(double span, int parts);

@@ -1,9 +1,8 @@
 #include "commands.h"
 #include "commands_files.h"
+#include "commands_packs.h"
 #include "export.h"
-#include "fleet.h"
 #include "migrate.h"
-#include "pack.h"
 
 #include <errno.h>
 #include <string.h>
@@ -15,7 +14,7 @@ enum { DONE = 0, DONE_IN_PART = 3 };
 /* What the command line and the settings say; each command shows those that it takes. */
 static struct {
     const char *db, *site, *lifetimes, *history, *out, *drive, *position;
-    bool json;
+    bool json, calibrate;
     int64_t as_of_us, from_us, to_us, risk_days, demand_days;
     double service;
 } set = {.as_of_us = TIME_UNKNOWN,
@@ -30,6 +29,7 @@ struct report {
     struct arena *mem;
     struct fleet fleet;
     struct assessment assessment;
+    struct issued_record issued; /* where all is read */
 };
 
 static bool open_database(struct db **db, struct err *err)
@@ -48,7 +48,8 @@ static bool report_read(struct report *r, struct err *err)
     if (!open_database(&db, err))
         return false;
     int64_t as_of_us = set.as_of_us == TIME_UNKNOWN ? clock_now_us() : set.as_of_us;
-    bool ok = fleet_read(db, set.site, as_of_us, r->mem, &r->fleet, err);
+    bool ok = fleet_read(db, set.site, as_of_us, r->mem, &r->fleet, err) &&
+              packs_issued(db, &r->fleet, r->mem, &r->issued, err);
     db_close(db);
     return ok;
 }
@@ -213,42 +214,6 @@ static int run_stock(const char *const *args, int count, struct err *err)
     return report_end(&r, ok, err);
 }
 
-/* The packs of a kind; what could not be written is said on standard error and counted. */
-static size_t write_packs(const struct report *r, const char *kind, const char **paths, size_t *failed,
-                          struct err *err)
-{
-    struct demand *demand;
-    struct order_line *orders;
-    struct pack_input in = {.assessment = &r->assessment, .service = set.service};
-    size_t written = 0;
-
-    in.demand_count = demand_of(&r->assessment, r->assessment.horizon_days, r->mem, &demand);
-    in.order_count = stock_plan(&r->assessment, set.service, r->mem, &orders);
-    in.demand = demand;
-    in.orders = orders;
-    *failed = 0;
-    if (strcmp(kind, "site") != 0) {
-        bool procurement = strcmp(kind, "procurement") == 0;
-        written = (procurement ? pack_procurement : pack_fleet)(&in, set.out, r->mem, &paths[0], err);
-        *failed = !written;
-        return written;
-    }
-    for (size_t i = 0; i < r->fleet.site_count; i++) {
-        struct err why = {0};
-        if (!is_asked_for(&r->fleet.sites[i]))
-            continue;
-        if (pack_site(&in, &r->fleet.sites[i], set.out, r->mem, &paths[written], &why)) {
-            written++;
-            continue;
-        }
-        err_in(&why, "pack of site '%s'", r->fleet.sites[i].site);
-        err_print("vaneward-reporter", &why);
-        ++*failed;
-        *err = why;
-    }
-    return written;
-}
-
 static bool check_pack(const char *kind, struct err *err)
 {
     bool site = strcmp(kind, "site") == 0;
@@ -275,15 +240,49 @@ static int run_pack(const char *const *args, int count, struct err *err)
         return report_end(&r, false, err);
     size_t failed, room = r.fleet.site_count + 1;
     const char **paths = arena_array(r.mem, const char *, room);
-    size_t n = write_packs(&r, args[0], paths, &failed, err);
+    const struct packs_wanted wanted = {args[0], set.out, set.site, set.service, &r.assessment, &r.issued};
+    size_t n = packs_write(&wanted, r.mem, paths, &failed, err);
     if (failed && !n)
         return report_end(&r, false, err);
     err_clear(err);
+    if (!packs_keep_forecasts(set.db, &r.assessment, err)) {
+        err_print("vaneward-reporter", err);
+        err_clear(err);
+        failed++;
+    }
     bool ok = !set.json || export_files_json(r.fleet.as_of_us, paths, n, stdout, err);
     for (size_t i = 0; i < n && !set.json; i++)
         puts(paths[i]);
     int status = report_end(&r, ok, err);
     return status == DONE && failed ? DONE_IN_PART : status;
+}
+
+static bool store_track(const struct track *track, struct err *err)
+{
+    struct db *db;
+    if (!open_database(&db, err))
+        return false;
+    bool ok = fleet_store_track(db, track, clock_now_us(), err);
+    db_close(db);
+    return ok;
+}
+
+static int run_track_record(const char *const *args, int count, struct err *err)
+{
+    struct report r = {.mem = arena_new(REPORT_MAX_BYTES)};
+    struct track track;
+    (void)args, (void)count;
+
+    bool ok = true;
+    if (set.calibrate && set.site)
+        ok = err_set(err, ERR_USAGE, "--calibrate goes without --site: all sites teach together");
+    ok = ok && report_read(&r, err);
+    if (ok)
+        track_replay(&r.fleet, r.mem, &track);
+    ok = ok && (!set.calibrate || store_track(&track, err)) &&
+         (set.json ? export_track_json : export_track_text)(&r.fleet, &track, &r.issued, set.calibrate,
+                                                            stdout, err);
+    return report_end(&r, ok, err);
 }
 
 static int run_readings(const char *const *args, int count, struct err *err)
@@ -351,6 +350,11 @@ static const struct opt pack_options[] = {
     {"out", "DIR", "where to write; made when it is not there", OPT_TEXT, &set.out, 0, 0},
     {0},
 };
+static const struct opt track_options[] = {
+    SITE_OPTION,
+    {"calibrate", NULL, "store what was learned: reports use it from now on", OPT_FLAG, &set.calibrate, 0, 0},
+    {0},
+};
 static const struct opt readings_options[] = {
     SITE_OPTION,
     {"drive", "DRIVE", "only this drive; without it: all", OPT_TEXT, &set.drive, 0, 0},
@@ -369,6 +373,8 @@ static const struct command commands[] = {
     {"stock", "", "what to keep where, what to order now", NULL, stock_options, 0, 0, run_stock},
     {"pack", "site|procurement|fleet", "PDF packs for the job, the order and the meeting", NULL, pack_options,
      1, 1, run_pack},
+    {"track-record", "", "how past forecasts did, issued and replayed", NULL, track_options, 0, 0,
+     run_track_record},
     {"readings", "", "raw readings as CSV, in the form that the collector imports", NULL, readings_options, 0,
      0, run_readings},
     {0},

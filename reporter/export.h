@@ -8,6 +8,7 @@
 #define REPORTER_EXPORT_H
 
 #include "stock.h"
+#include "track_issued.h"
 
 /* One fitted life model and what it is of: a fan model, "all", or a group of a file. */
 struct life_group {
@@ -40,6 +41,11 @@ MUST_USE bool export_stock_json(const struct assessment *a, double service, cons
                                 size_t count, FILE *out, struct err *err);
 MUST_USE bool export_stock_text(const struct assessment *a, double service, const struct order_line *lines,
                                 size_t count, FILE *out, struct err *err);
+/* stored: the calibration is used from now on. */
+MUST_USE bool export_track_json(const struct fleet *f, const struct track *t,
+                                const struct issued_record *issued, bool stored, FILE *out, struct err *err);
+MUST_USE bool export_track_text(const struct fleet *f, const struct track *t,
+                                const struct issued_record *issued, bool stored, FILE *out, struct err *err);
 /* The files that were written. */
 MUST_USE bool export_files_json(int64_t as_of_us, const char *const *paths, size_t count, FILE *out,
                                 struct err *err);

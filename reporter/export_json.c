@@ -1,58 +1,8 @@
 #include "export.h"
+#include "export_values.h"
 
-#include <jansson.h>
 #include <math.h>
 #include <string.h>
-
-static json_t *number(double x)
-{
-    return isfinite(x) ? json_real(x) : json_null();
-}
-
-static json_t *text(const char *s)
-{
-    return s ? json_string(s) : json_null();
-}
-
-static json_t *moment(int64_t us)
-{
-    char at[TIME_TEXT];
-    time_format(us, at);
-    return json_string(at);
-}
-
-static json_t *day(int32_t d)
-{
-    char at[DAY_TEXT];
-    if (d == DAY_UNKNOWN)
-        return json_null();
-    day_format(d, at);
-    return json_string(at);
-}
-
-static json_t *numbers(const double *x, size_t n)
-{
-    json_t *list = json_array();
-    for (size_t i = 0; i < n; i++)
-        json_array_append_new(list, number(x[i]));
-    return list;
-}
-
-#define FORM (JSON_INDENT(2) | JSON_REAL_PRECISION(15))
-
-static bool end_output(bool ok, FILE *out, struct err *err)
-{
-    return (ok && fputc('\n', out) != EOF && fflush(out) == 0) ||
-           err_set(err, ERR_OUTPUT, "cannot write the results");
-}
-
-/* Writes and gives the value back. */
-static bool dump(json_t *root, FILE *out, struct err *err)
-{
-    bool ok = json_dumpf(root, out, FORM) == 0;
-    json_decref(root);
-    return end_output(ok, out, err);
-}
 
 /* Lines of an item in a list of the outermost object. */
 static int write_item(const char *bytes, size_t count, void *out)
@@ -118,6 +68,7 @@ static json_t *drive_json(const struct drive_risk *d)
     json_object_set_new(o, "site", text(m->site->site));
     json_object_set_new(o, "probability", number(d->probability));
     json_object_set_new(o, "probability_interval", numbers(d->interval, 2));
+    json_object_set_new(o, "machine_probability", number(d->machine_probability));
     json_object_set_new(o, "expected_cost", number(d->expected_cost));
     json_object_set_new(o, "currency", text(m->currency));
     json_object_set_new(o, "action", text(action_word(d->action)));
@@ -143,7 +94,9 @@ bool export_rank_json(const struct assessment *a, FILE *out, struct err *err)
 {
     char as_of[TIME_TEXT];
     time_format(a->fleet->as_of_us, as_of);
-    bool ok = fprintf(out, "{\n  \"as_of\": \"%s\",\n  \"horizon_days\": %d", as_of, a->horizon_days) > 0 &&
+    const struct calibration *c = a->fleet->calibration;
+    bool ok = fprintf(out, "{\n  \"as_of\": \"%s\",\n  \"horizon_days\": %d,\n  \"method\": \"%s\"", as_of,
+                      a->horizon_days, forecast_method_word(c ? c->method : METHOD_SUM)) > 0 &&
               write_list("drives", a->ranked, a->ranked_count, drive_json, out) &&
               write_list("unknown", a->unknown, a->unknown_count, unknown_json, out) &&
               fputs("\n}", out) >= 0;

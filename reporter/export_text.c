@@ -125,6 +125,7 @@ bool export_rank_text(const struct assessment *a, FILE *out, struct err *err)
                                         a->unknown[i].drive->machine->machine, a->unknown[i].unknown),
                            2, EXPORT_WIDTH, out);
     }
+    note(track_method_line(mem, a->fleet->track), out);
     note(arena_printf(
              mem,
              "risk: probability that the drive reports a fan fault within %d days; range: from the limits "

@@ -348,7 +348,8 @@ static bool read_all(struct fleet_reader *r, const char *site, struct err *err)
 {
     return read_sites(r, err) && check_site(r, site, err) && read_parts(r, err) && read_fan_models(r, err) &&
            read_drive_models(r, err) && read_machines(r, err) && read_drives(r, err) && read_axes(r, err) &&
-           read_fans(r, err) && read_stock(r, err) && read_sources(r, err) && fleet_read_history(r, err);
+           read_fans(r, err) && read_stock(r, err) && read_sources(r, err) && fleet_read_history(r, err) &&
+           fleet_read_track(r, err);
 }
 
 bool fleet_begin(struct db *db, const char *site, int64_t as_of_us, struct arena *mem, struct fleet *out,

@@ -2,9 +2,10 @@
  * The fleet as it was known at a moment: register, daily summaries, episodes, work, stock. Read once, then
  * only looked at.
  *
- * fleet.c and fleet_history.c are the reporter's only callers of SQL. Numbers that are not known are NAN,
- * moments TIME_UNKNOWN, days DAY_UNKNOWN, texts NULL, answers ANSWER_UNKNOWN. Everything lives in the arena
- * that it was read into. All lists are in order of their keys, days and episodes in order of time.
+ * fleet.c, fleet_history.c, fleet_forecasts.c and fleet_readings.c are the reporter's only callers of SQL.
+ * Numbers that are not known are NAN, moments TIME_UNKNOWN, days DAY_UNKNOWN, texts NULL, answers
+ * ANSWER_UNKNOWN. Everything lives in the arena that it was read into. All lists are in order of their keys,
+ * days and episodes in order of time.
  */
 #ifndef REPORTER_FLEET_H
 #define REPORTER_FLEET_H
@@ -124,6 +125,7 @@ struct source_state {
 };
 
 struct calibration; /* forecast.h */
+struct track;       /* track.h */
 
 struct fleet {
     int64_t as_of_us;
@@ -144,7 +146,8 @@ struct fleet {
     size_t stock_count;
     struct source_state *sources;
     size_t source_count;
-    const struct calibration *calibration; /* the newest known at as_of_us; NULL: none yet */
+    const struct track *track;             /* the newest stored that was known at as_of_us; NULL: none yet */
+    const struct calibration *calibration; /* the one in it */
 };
 
 /*

@@ -23,4 +23,7 @@ size_t fleet_run(const struct rows *rows, size_t row, int column);
 /* Work and episodes of the drives and fans that are already there, and the fans of each site. */
 MUST_USE bool fleet_read_history(struct fleet_reader *r, struct err *err);
 
+/* The newest track record, and the calibration in it; none is fine. */
+MUST_USE bool fleet_read_track(struct fleet_reader *r, struct err *err);
+
 #endif

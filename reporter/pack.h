@@ -6,6 +6,7 @@
 #define REPORTER_PACK_H
 
 #include "stock.h"
+#include "track_issued.h"
 
 struct pack_input {
     const struct assessment *assessment; /* of the horizon that is printed */
@@ -13,7 +14,8 @@ struct pack_input {
     size_t demand_count;
     const struct order_line *orders;
     size_t order_count;
-    double service; /* the asked service, 0..1 */
+    double service;                     /* the asked service, 0..1 */
+    const struct issued_record *issued; /* how issued forecasts did; NULL: not asked */
 };
 
 /* Each writes one file into dir and appends its path to *path (in mem). */

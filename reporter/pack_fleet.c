@@ -321,6 +321,7 @@ bool pack_fleet(const struct pack_input *in, const char *dir, struct arena *mem,
     draw_shares(&p);
     draw_sites(&p);
     draw_top(&p);
+    pack_record(&p.s, in);
     draw_life(&p);
     draw_quality(&p);
     return pack_close(&p.s, in, NULL, "summary", dir, mem, path, err);

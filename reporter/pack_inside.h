@@ -58,6 +58,9 @@ void pack_job_picture(struct sheet *s, const struct pack_input *in, const struct
                       const struct fan_risk *fan, double height);
 bool pack_job_has_speed(const struct pack_input *in, const struct fan_risk *fan);
 
+/* How good the last forecasts were, with their picture. */
+void pack_record(struct sheet *s, const struct pack_input *in);
+
 /* What is not seen at a site: sources, drives, settings. */
 void pack_blind_spots(struct sheet *s, const struct pack_input *in, const struct site *site);
 

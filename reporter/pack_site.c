@@ -107,6 +107,8 @@ static void draw_summary(struct site_pack *p)
                      "Expected cost of stops within %d days if nothing is done: %s (probability times the "
                      "machine's stop cost; drives whose stop cost is not in the register are not in it).",
                      a->horizon_days, cost_ahead(p)));
+    sheet_text(s, TYPE_BODY, track_line(p->mem, a->fleet->track, p->in->issued));
+    sheet_text(s, TYPE_NOTE, track_method_line(p->mem, a->fleet->track));
     sheet_text(s, TYPE_NOTE,
                "Probabilities are forecasts of a reported fault, with their interval in brackets; a forecast "
                "is not a "

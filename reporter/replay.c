@@ -69,6 +69,8 @@ void replay_cut(const struct fleet *fleet, int64_t at_us, struct arena *mem, str
 {
     *out = *fleet;
     out->as_of_us = at_us;
+    out->track = NULL; /* what was learned since */
+    out->calibration = NULL;
     out->drives = arena_array(mem, struct drive, fleet->drive_count);
     for (size_t i = 0; i < fleet->drive_count; i++) {
         out->drives[i] = fleet->drives[i];

@@ -157,6 +157,13 @@ static void weigh(struct replaying *r, const struct due *due, int span, bool lik
         due->weights[places[i]] = weights[i];
 }
 
+/* All sites teach; those of the site that was asked for are scored. */
+static bool is_asked_for(const struct replaying *r, const struct past *p)
+{
+    const struct fleet *f = r->fleet;
+    return !f->only_site || strcmp(f->drives[p->row.drive].machine->site->site, f->only_site) == 0;
+}
+
 static struct due due_rows(struct replaying *r, int span)
 {
     struct due due = {.rows = arena_array(r->scratch, const struct past *, r->count),
@@ -164,7 +171,7 @@ static struct due due_rows(struct replaying *r, int span)
     for (size_t i = 0; i < r->count; i++) {
         const struct past *p = &r->past[i];
         double days = (double)(r->fleet->as_of_us - p->at_us) / (double)US_PER_DAY;
-        if (p->scored && days >= forecast_ends[span])
+        if (p->scored && is_asked_for(r, p) && days >= forecast_ends[span])
             due.rows[due.count++] = p;
     }
     weigh(r, &due, span, false);
@@ -294,7 +301,7 @@ static void count_calls(struct replaying *r)
     for (size_t i = 0; i < r->count; i++) {
         const struct past *p = &r->past[i];
         double ago = (double)(f->as_of_us - p->at_us) / (double)US_PER_DAY - forecast_ends[SPAN];
-        if (!p->scored || ago < 0 || ago > TRACK_CALL_DAYS || seen[p->row.drive] ||
+        if (!p->scored || !is_asked_for(r, p) || ago < 0 || ago > TRACK_CALL_DAYS || seen[p->row.drive] ||
             p->p[r->out->calibration.method][SPAN] < TRACK_CALL)
             continue;
         seen[p->row.drive] = true;

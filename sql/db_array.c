@@ -2,6 +2,7 @@
 #include "db_link.h"
 
 #include <inttypes.h>
+#include <math.h>
 #include <stdio.h>
 
 /*
@@ -19,7 +20,7 @@ static const struct element {
     {"text[]", 25, DB_TEXT},    {"bigint[]", 20, DB_INT},
     {"integer[]", 23, DB_INT},  {"timestamptz[]", 1184, DB_MOMENT},
     {"boolean[]", 16, DB_BOOL}, {"date[]", 1082, DB_DAY},
-    {"bytea[]", 17, DB_BYTES},
+    {"bytea[]", 17, DB_BYTES},  {"float8[]", 701, DB_REAL},
 };
 enum { OID_INTEGER = 23 };
 
@@ -71,9 +72,10 @@ static bool is_null(const struct db_value *v)
         return v->integer == TIME_UNKNOWN;
     case DB_DAY:
         return v->integer == DAY_UNKNOWN;
+    case DB_REAL:
+        return isnan(v->real);
     case DB_INT:
     case DB_BOOL:
-    case DB_REAL:
     case DB_ARRAY:
         break;
     }
@@ -100,6 +102,8 @@ static int64_t moment_from_2000(int64_t us)
 
 static void add_element(struct buffer *out, const struct element *e, const struct db_value *v)
 {
+    int64_t bits;
+
     switch (e->type) {
     case DB_TEXT:
         add_bytes(out, v->pointer, strlen(v->pointer));
@@ -119,8 +123,11 @@ static void add_element(struct buffer *out, const struct element *e, const struc
     case DB_BOOL:
         add_bytes(out, v->integer ? "\1" : "", 1);
         return;
-    case DB_NULL:
     case DB_REAL:
+        memcpy(&bits, &v->real, sizeof bits);
+        add_64(out, bits);
+        return;
+    case DB_NULL:
     case DB_ARRAY:
         break;
     }

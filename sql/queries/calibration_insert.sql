@@ -1,0 +1,20 @@
+-- Stores what was learned from a past.
+-- $1 timestamp with time zone (recorded)
+-- $2 timestamp with time zone (end of the past)
+-- $3 text                     (method)
+-- $4 double precision[]       (terms)
+-- $5 double precision[]       (covariance)
+-- $6 double precision[]       (hazards of the plain rules)
+-- $7 double precision[]       (errors of their logs)
+-- $8 date                     (first date)
+-- $9 date                     (first scored date)
+-- $10 date                    (last date)
+-- $11 integer                 (dates)
+-- $12 integer                 (scored dates)
+-- $13 integer                 (drives)
+-- $14 integer                 (faults)
+-- $15 integer                 (called)
+-- $16 integer                 (called rightly)
+INSERT INTO vaneward.calibration (recorded_at, as_of, method, terms, covariance, rival_hazards, rival_errors, first_day,
+                                  scored_day, last_day, dates, scored_dates, drives, faults, called, called_right)
+VALUES ($1, $2, $3, $4::float8[], $5::float8[], $6::float8[], $7::float8[], $8, $9, $10, $11, $12, $13, $14, $15, $16);
