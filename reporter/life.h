@@ -75,6 +75,24 @@ struct life_step {
     double age, at_risk, failed, survival, se, lower, upper, hazard, hazard_se;
 };
 size_t life_curve(const struct lifetime *lives, size_t count, struct arena *mem, struct life_step **steps);
+/* Limits of a step's survival on the logit scale (Meeker & Escobar 1998); NAN at S = 0 or 1. */
+void life_curve_logit(const struct life_step *step, double limits[2]);
+/* The age by which a share has failed, and the ages at which its limits cross; NAN: not yet. */
+double life_curve_age(const struct life_step *steps, size_t count, double share, double limits[2]);
+/* Mean life within 'until', and its standard error. */
+double life_curve_mean(const struct life_step *steps, size_t count, double until, double *se);
+
+/*
+ * Cumulative incidence of each of several causes that end a life (Aalen & Johansen 1978): the share that a
+ * cause has ended by an age while the others were at work too. cause[i] is that of a failed life, from 0.
+ */
+enum { LIFE_MOST_CAUSES = 8 };
+struct life_incidence {
+    double age, at_risk, survival;
+    double share[LIFE_MOST_CAUSES], se[LIFE_MOST_CAUSES];
+};
+size_t life_incidence(const struct lifetime *lives, const int *cause, size_t count, struct arena *mem,
+                      struct life_incidence **steps);
 
 const char *life_method_word(enum life_method m);
 

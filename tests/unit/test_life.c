@@ -1,7 +1,10 @@
+#include "life_check.h"
 #include "life_data.h"
 #include "life_likelihood.h"
 #include "near.h"
 #include "numeric.h"
+
+#include <stdint.h>
 
 static struct arena *mem;
 
@@ -98,6 +101,25 @@ START_TEST(the_curve_of_generator_fans)
 }
 END_TEST
 
+/* The same with conf.type = "logit", which is Meeker & Escobar's form. */
+START_TEST(limits_on_the_logit_scale)
+{
+    static const double lower[] = {0.9055088586, 0.8742290205, 0.8554137816, 0.8087900837, 0.7870850587,
+                                   0.7625828137, 0.7382658261, 0.7040673512, 0.6587786857, 0.4883381308};
+    static const double upper[] = {0.9979912303, 0.9859763946, 0.9780663859, 0.9581433458, 0.9471887408,
+                                   0.9349151034, 0.9219086731, 0.9059843135, 0.8867470342, 0.8592091805};
+    struct lives l = generator_fans();
+    struct life_step *steps;
+    ck_assert_uint_eq(life_curve(l.row, l.count, mem, &steps), 10);
+    for (int i = 0; i < 10; i++) {
+        double limits[2];
+        life_curve_logit(&steps[i], limits);
+        near_relative("logit lower", limits[0], lower[i], 1e-9);
+        near_relative("logit upper", limits[1], upper[i], 1e-9);
+    }
+}
+END_TEST
+
 /* R 4.2.2, survival 3.5-3: survfit on aml, log-log limits. */
 START_TEST(the_curves_of_two_groups)
 {
@@ -117,6 +139,10 @@ START_TEST(the_curves_of_two_groups)
         near_relative("aml", steps[i].survival, kept[i], 1e-9);
     near_relative("aml lower at 23", steps[3].lower, 0.265752040001, 1e-10);
     near_relative("aml upper at 23", steps[3].upper, 0.835299243250, 1e-10);
+    double limits[2], se;
+    ck_assert(life_curve_age(steps, 7, 0.5, limits) == 31 && limits[0] == 13 && isnan(limits[1]));
+    near_relative("aml mean within 45", life_curve_mean(steps, 7, 45, &se), 30.738636364, 1e-10);
+    near_relative("its error", se, 4.114086240, 1e-9);
 
     for (int i = 0; i < 11; i++)
         lives_failed(&b, other_failed[i]);
@@ -127,6 +153,9 @@ START_TEST(the_curves_of_two_groups)
     near_relative("aml upper at 43", steps[7].upper, 0.3489038611, 1e-9);
     near_relative("aml hazard at 45", steps[8].hazard, 2.94166666667, 1e-11);
     ck_assert(steps[8].survival == 0);
+    ck_assert(life_curve_age(steps, 9, 0.5, limits) == 23 && limits[0] == 5 && limits[1] == 33);
+    near_relative("aml mean within 45", life_curve_mean(steps, 9, 45, &se), 22.708333333, 1e-10);
+    near_relative("its error", se, 4.180941981, 1e-9);
     ck_assert_msg(isnan(steps[8].se) && isnan(steps[8].lower) && isnan(steps[8].upper),
                   "there are no limits where nobody survives");
 }
@@ -145,6 +174,43 @@ START_TEST(the_curve_with_late_entry)
     for (int i = 0; i < 10; i++)
         near_relative("late curve", steps[i].survival, want[i], 1e-9);
     near_relative("late curve hazard", steps[9].hazard, 0.40584450656, 1e-10);
+}
+END_TEST
+
+/* By hand: of ten, one fails by the first cause, one is removed, one by the second, then two by the first. */
+START_TEST(causes_share_what_fails)
+{
+    struct lives l = {0};
+    int cause[10] = {0, 0, 1, 0, 0};
+    struct life_incidence *steps;
+    lives_failed(&l, 1);
+    lives_running(&l, 2, 1);
+    lives_failed(&l, 3);
+    lives_failed(&l, 4);
+    lives_failed(&l, 4);
+    lives_running(&l, 5, 5);
+    ck_assert_uint_eq(life_incidence(l.row, cause, l.count, mem, &steps), 3);
+    double after = 0.9 * 7 / 8;
+    near_relative("first", steps[2].share[0], 0.1 + after * 2 / 7, 1e-12);
+    near_relative("second", steps[2].share[1], 0.9 / 8, 1e-12);
+    near_relative("left", steps[2].survival, after * 5 / 7, 1e-12);
+    near_relative("all", steps[2].share[0] + steps[2].share[1] + steps[2].survival, 1, 1e-12);
+}
+END_TEST
+
+/* With one cause it is the curve, and its error Greenwood's. */
+START_TEST(a_single_cause_is_the_curve)
+{
+    struct lives l = _i ? late_generator_fans() : generator_fans();
+    int cause[MAX_LIVES] = {0};
+    struct life_incidence *shares;
+    struct life_step *steps;
+    size_t n = life_curve(l.row, l.count, mem, &steps);
+    ck_assert_uint_eq(life_incidence(l.row, cause, l.count, mem, &shares), n);
+    for (size_t i = 0; i < n; i++) {
+        near_relative("share", shares[i].share[0], 1 - steps[i].survival, 1e-12);
+        near_relative("its error", shares[i].se[0], steps[i].se, 1e-9);
+    }
 }
 END_TEST
 
@@ -376,6 +442,77 @@ START_TEST(gathered_ages_have_the_sums_of_all)
         for (int m = 0; m < 3; m++)
             near_relative("gathered sum", got[m], want[m], 1e-12);
     }
+}
+END_TEST
+
+/* ---- does it fit? ---- */
+
+static double uniform(uint64_t *state)
+{
+    *state = *state * 6364136223846793005u + 1442695040888963407u;
+    return ((double)(*state >> 11) + 0.5) / 9007199254740992.0;
+}
+
+/* Lives of shape 2 with late entry and removals; 'second' is the shape beyond the scale. */
+static void draw(struct lives *l, double second, uint64_t *state)
+{
+    l->count = 0;
+    while (l->count < MAX_LIVES) {
+        double hazard = -log(uniform(state)), shape = hazard < 1 ? 2 : second;
+        double entry = uniform(state) < 0.3 ? 5000 * uniform(state) : 0;
+        double life = 20000 * pow(hazard, 1 / shape), seen = entry + 50000 * uniform(state);
+        if (life > entry)
+            lives_add(l, entry, fmin(life, seen), D_NAN, life < seen, 1);
+    }
+}
+
+START_TEST(a_true_law_is_doubted_as_seldom_as_it_should)
+{
+    enum { TIMES = 400 };
+    uint64_t state = 3;
+    struct lives l;
+    struct life_check c;
+    double doubted = 0, sum = 0;
+    for (int i = 0; i < TIMES; i++) {
+        draw(&l, 2, &state);
+        struct life_model m = fit(&l);
+        life_check(l.row, l.count, &m, &c);
+        ck_assert_ptr_null(c.why_not);
+        near_relative("hazards add to the failures", c.hazard, m.failures, 1e-8);
+        doubted += c.p < 0.05;
+        sum += c.p;
+        arena_reset(mem);
+    }
+    printf("true laws: p below 0.05 in %.1f of 100, on average %.3f\n", 100 * doubted / TIMES, sum / TIMES);
+    ck_assert(doubted / TIMES > 0.02 && doubted / TIMES < 0.08);
+    ck_assert(fabs(sum / TIMES - 0.5) < 0.06);
+}
+END_TEST
+
+START_TEST(a_false_law_is_said_to_fit_badly)
+{
+    uint64_t state = 4;
+    struct lives l;
+    struct life_check c;
+    draw(&l, 12, &state);
+    struct life_model m = fit(&l);
+    life_check(l.row, l.count, &m, &c);
+    ck_assert_msg(c.p < 0.01, "p %g", c.p);
+    ck_assert(strstr(life_check_words(&c, mem), "fits badly") &&
+              strstr(life_check_words(&c, mem), "by the law"));
+    l = generator_fans();
+    m = fit(&l);
+    life_check(l.row, l.count, &m, &c);
+    ck_assert_str_eq(life_check_words(&c, mem), "too few failures to tell");
+    near_relative("hazards of the fans", c.hazard, 12, 1e-9);
+    l = turbine_parts();
+    m = fit(&l);
+    life_check(l.row, l.count, &m, &c);
+    ck_assert(strstr(life_check_words(&c, mem), "two looks"));
+    l = ball_bearings();
+    m = fit(&l);
+    life_check(l.row, l.count, &m, &c);
+    ck_assert_msg(strstr(life_check_words(&c, mem), "fits (p"), "%s", life_check_words(&c, mem));
 }
 END_TEST
 
@@ -626,7 +763,10 @@ int main(void)
     tcase_add_checked_fixture(curves, make_arena, drop_arena);
     tcase_add_test(curves, the_curve_of_the_handbook);
     tcase_add_test(curves, the_curve_of_generator_fans);
+    tcase_add_test(curves, limits_on_the_logit_scale);
     tcase_add_test(curves, the_curves_of_two_groups);
+    tcase_add_test(curves, causes_share_what_fails);
+    tcase_add_loop_test(curves, a_single_cause_is_the_curve, 0, 2);
     tcase_add_test(curves, the_curve_with_late_entry);
     tcase_add_checked_fixture(estimates, make_arena, drop_arena);
     tcase_add_loop_test(estimates, a_fit_agrees_with_what_was_published, 0, FITS);
@@ -634,6 +774,8 @@ int main(void)
     tcase_add_test(estimates, printed_fits_are_met_to_their_last_digit);
     tcase_add_test(estimates, ages_and_shares_have_limits);
     tcase_add_test(estimates, hazards_add_to_the_failures);
+    tcase_add_test(estimates, a_true_law_is_doubted_as_seldom_as_it_should);
+    tcase_add_test(estimates, a_false_law_is_said_to_fit_badly);
     tcase_add_loop_test(estimates, many_lives_are_fitted_as_few_with_counts, 0, 2);
     tcase_add_test(estimates, gathered_ages_have_the_sums_of_all);
     tcase_add_test(estimates, a_known_shape_needs_no_second_failure);
