@@ -16,31 +16,43 @@
 
 enum { CHUNK_BYTES = 1024 * 1024, MOST_FILE_BYTES = 1024 * 1024 * 1024 };
 
+/* As far as it says; a pipe does not. */
+static bool is_too_large(FILE *in)
+{
+    struct stat st;
+    return fstat(fileno(in), &st) == 0 && S_ISREG(st.st_mode) && st.st_size > MOST_FILE_BYTES;
+}
+
+/* One byte more than is taken is enough. */
+static size_t next_room(size_t room)
+{
+    size_t next = room ? room * 2 : CHUNK_BYTES;
+    return next < MOST_FILE_BYTES ? next : (size_t)MOST_FILE_BYTES + 1;
+}
+
 /* The whole file in memory of its own; NULL: *why says why not. */
 static char *whole_file(FILE *in, size_t *size, const char **why)
 {
     size_t room = 0;
     char *bytes = NULL;
+    bool fits = !is_too_large(in);
     *size = 0;
-    do {
+    while (fits && !feof(in) && !ferror(in)) {
         if (*size == room) {
-            room = room ? room * 2 : CHUNK_BYTES;
-            char *more = room > MOST_FILE_BYTES ? NULL : realloc(bytes, room);
-            if (!more) {
-                *why = "it is too large";
-                free(bytes);
-                return NULL;
-            }
+            room = next_room(room);
+            char *more = realloc(bytes, room);
+            if (!more)
+                err_no_memory();
             bytes = more;
         }
         *size += fread(bytes + *size, 1, room - *size, in);
-    } while (!feof(in) && !ferror(in));
-    if (ferror(in)) {
-        *why = strerror(errno);
-        free(bytes);
-        return NULL;
+        fits = *size <= MOST_FILE_BYTES;
     }
-    return bytes;
+    if (fits && !ferror(in))
+        return bytes;
+    *why = fits ? strerror(errno) : "it is larger than 1 GiB";
+    free(bytes);
+    return NULL;
 }
 
 void register_read_path(struct register_load *r, enum register_kind kind, const char *path)

@@ -5,6 +5,7 @@ Usage: test_http.py BIN_FOLDER [unittest options]
 import json
 import os
 import pathlib
+import resource
 import shutil
 import signal
 import socket
@@ -417,6 +418,39 @@ class Scarce(Plant):
         self.assertIn(process.returncode, (0, 3, 71), said)
         self.register({f"good{k}": {"url": self.url(f"good{k}")} for k in range(3)})
         self.go_on(3)
+
+
+class RegisterFile(Plant):
+    """A file of 1 GiB is read, one of more is not even begun, and a pipe is left when it has given more."""
+    LIMIT = 1 << 30
+
+    def load(self, size, memory):
+        path = self.dir / "sites.csv"
+        with open(path, "wb") as file:
+            file.truncate(size)
+        self.addCleanup(path.unlink, missing_ok=True)
+        before = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime
+        done = subprocess.run(["prlimit", f"--as={memory}", BIN / "vaneward-collector", "register", path], env=self.env,
+                              capture_output=True, text=True)
+        return done, resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime - before
+
+    def test_more_is_refused_unread(self):
+        if not shutil.which("prlimit") or b"__asan_init" in (BIN / "vaneward-collector").read_bytes():
+            self.skipTest("needs prlimit, and a build that is not sanitized")
+        self.register({"good": {"url": self.url("good")}})
+        done, seconds = self.load(self.LIMIT + 1, self.LIMIT // 4)
+        self.assertEqual(done.returncode, 65, done.stderr)
+        self.assertIn("it is larger than 1 GiB", done.stdout + done.stderr)
+        self.assertLess(seconds, 1)
+        done, _ = self.load(self.LIMIT, self.LIMIT // 4)  # is begun, and this memory does not do
+        self.assertEqual(done.returncode, 71, done.stderr)
+
+    @unittest.skipUnless(LONG, "needs 3 GiB of memory (VANEWARD_LONG=1)")
+    def test_the_limit_is_read(self):
+        done, _ = self.load(self.LIMIT, 4 * self.LIMIT)
+        self.assertEqual(done.returncode, 65, done.stderr)
+        self.assertNotIn("larger than 1 GiB", done.stdout + done.stderr)
+        self.assertIn("sites.csv:1:", done.stdout + done.stderr)
 
 
 class ManyDead(Plant):
