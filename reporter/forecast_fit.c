@@ -110,12 +110,14 @@ static double look(struct fitting *f, const struct combination *c, bool derivati
 /* A step of Fisher's scoring, halved until it is uphill. False: there is none. */
 static bool step(struct fitting *f, struct combination *c, double *value)
 {
+    enum { HALVINGS = 14 };
     double direction[N];
 
     memcpy(direction, f->score, sizeof direction);
     if (!numeric_solve(f->information, N, direction))
         return false;
-    for (double length = 1; length > 1e-4; length /= 2) {
+    double length = 1;
+    for (int k = 0; k < HALVINGS; k++, length /= 2) {
         struct combination next = *c;
         for (int i = 0; i < N; i++)
             next.term[i] += length * fmax(-2, fmin(2, direction[i]));

@@ -98,28 +98,35 @@ static void set_free(struct climb *c, const struct data *d, bool with_effects, s
     }
 }
 
+/* Newton's step with so much added to the bend; false when there is none. */
+static bool solve_step(struct climb *c, double added)
+{
+    const size_t n = c->free_count;
+    for (size_t k = 0; k < n; k++) {
+        for (size_t j = 0; j < n; j++)
+            c->matrix[k * n + j] = c->at.bend[c->free[k] * c->d->size + c->free[j]];
+        c->matrix[k * n + k] += added;
+        c->step[k] = c->at.slope[c->free[k]];
+    }
+    return numeric_solve(c->matrix, n, c->step);
+}
+
 /* Newton's step over the free parameters; where the surface does not bend downwards, with so much added to
  * the bend that it does. Gives twice the gain that it promises; NAN when there is none. */
 static double set_step(struct climb *c)
 {
     const size_t n = c->free_count;
-    double most = 0, promised = 0;
+    double most = 0, ridge = 0, promised = 0;
     for (size_t k = 0; k < n; k++)
         most = fmax(most, fabs(c->at.bend[c->free[k] * (c->d->size + 1)]));
-    for (double ridge = 0; ridge <= 1e6; ridge = ridge ? 10 * ridge : 1e-6) {
-        for (size_t k = 0; k < n; k++) {
-            for (size_t j = 0; j < n; j++)
-                c->matrix[k * n + j] = c->at.bend[c->free[k] * c->d->size + c->free[j]];
-            c->matrix[k * n + k] += ridge * most;
-            c->step[k] = c->at.slope[c->free[k]];
-        }
-        if (!numeric_solve(c->matrix, n, c->step))
-            continue;
-        for (size_t k = 0; k < n; k++)
-            promised += c->step[k] * c->at.slope[c->free[k]];
-        return promised;
+    while (!solve_step(c, ridge * most)) {
+        if (ridge >= 1e6)
+            return D_NAN;
+        ridge = ridge > 0 ? 10 * ridge : 1e-6;
     }
-    return D_NAN;
+    for (size_t k = 0; k < n; k++)
+        promised += c->step[k] * c->at.slope[c->free[k]];
+    return promised;
 }
 
 /* Climbs to the nearest maximum over the free parameters; false when there is none. */

@@ -312,8 +312,10 @@ static _Noreturn void seal_for_ever(int64_t now)
     db = open_session();
     for (bool more;;) {
         struct seal_report report = {0};
-        if (!seal_step(db, now, 40, &report, &more, &err))
+        if (!seal_step(db, now, 40, &report, &more, &err)) {
+            err_print("sealer", &err);
             _exit(EXIT_FAILURE);
+        }
     }
 }
 
