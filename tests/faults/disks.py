@@ -1,5 +1,6 @@
 """Small disks for the spool: of memory, or a file system in a file. What this machine does not allow skips the test."""
 import os
+import pathlib
 import shutil
 import subprocess
 import tempfile
@@ -31,6 +32,15 @@ def small_disk(test, *options, size_mb=None):
         raise unittest.SkipTest(f"this machine does not let us mount a small disk: {done.stderr.strip()}")
     test.addCleanup(subprocess.run, ["umount", "-l", disk], check=True)
     return disk
+
+
+def mounted(test, image):
+    """The folder on which a copy of a disk is mounted; its journal is replayed, as after a loss of power."""
+    folder = pathlib.Path(f"{image}-mounted")
+    folder.mkdir()
+    subprocess.run(["mount", "-o", "loop", image, folder], check=True, capture_output=True)
+    test.addCleanup(subprocess.run, ["umount", "-l", folder], check=True)
+    return folder
 
 
 def remount(disk, how, seconds=20):
