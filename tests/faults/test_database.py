@@ -156,16 +156,18 @@ class Rights(FaultTest):
     )
 
     def test_while_running_the_database_counts_as_away(self):
-        program = self.start_collector("--no-seal", env=self.role)
-        for number, (name, break_it, mend) in enumerate(self.FAULTS, 1):
+        for name, break_it, mend in self.FAULTS:
             with self.subTest(name):
+                program = self.start_collector("--no-seal", env=self.role)  # anew: who has often tried in vain tries less often
+                self.advance(3)
+                self.wait_until_read()
                 self.sql(break_it)
-                self.advance(6)
-                self.wait_log("database.away", number)
+                self.advance(3)
+                self.wait_log("database.away")
                 self.assertIsNone(program.poll(), self.log())
                 self.sql(mend)
-                self.wait_log("database.back", number)
-        self.stop(program)
+                self.wait_log("database.back")
+                self.stop(program)
         self.finish_and_compare()
 
     def test_at_the_start_it_is_78_and_the_cure(self):
@@ -460,7 +462,7 @@ class Two(FaultTest):
 
     def test_both_for_ever(self):
         both = [self.start_collector() for _ in range(2)]
-        for _ in range(8):
+        for _ in range(8 if LONG else 4):
             self.advance(14)
             self.wait_until_read()
         for program in both:
