@@ -25,6 +25,17 @@ double normal_log_cdf(double x)
     return gsl_sf_log_erfc(-x / M_SQRT2) - M_LN2;
 }
 
+double normal_density(double x)
+{
+    return exp(-x * x / 2) / sqrt(2 * M_PI);
+}
+
+double normal_mills(double x)
+{
+    keep_gsl_alive();
+    return 1 / gsl_sf_hazard(x);
+}
+
 double normal_quantile(double p)
 {
     keep_gsl_alive();

@@ -18,6 +18,8 @@
 
 double normal_cdf(double x);
 double normal_log_cdf(double x); /* good where the probability itself underflows */
+double normal_density(double x);
+double normal_mills(double x); /* upper tail over density; good where both underflow */
 double normal_quantile(double p);
 double chi_square_quantile(double p, double freedom);
 double chi_square_above(double x, double freedom); /* upper tail: the p of a test */

@@ -1,6 +1,7 @@
 #include "numeric.h"
 #include "risk_parts.h"
 #include "trend.h"
+#include "trend_passage.h"
 
 #include <math.h>
 #include <string.h>

@@ -1,8 +1,7 @@
 /*
- * A fan's speed against its own past and its peers: baseline, relative speed, trend, time to the warning
- * speed. Pure. Robust throughout: medians, median absolute deviation, Theil-Sen slope with Sen's limits.
- * Checked against published series in tests/unit/test_trend.c. An arena given to these functions is scratch:
- * no result lies in it.
+ * What a series of speeds does: its middle and scatter, its slope, where it changes. Pure. Robust throughout:
+ * medians, median absolute deviation, Theil-Sen slope with Sen's limits. Checked against published series in
+ * tests/unit/test_trend.c. An arena given to these functions is scratch: no result lies in it.
  */
 #ifndef REPORTER_TREND_H
 #define REPORTER_TREND_H
@@ -33,16 +32,5 @@ size_t trend_page_hinkley(const double *x, size_t n, double delta, double lambda
 /* Returns how many were replaced; the first and last half points are never tested. Hampel filter, window
  * +-half, limit in scaled MADs (floored at resolution); false points become the window's median. */
 size_t trend_hampel(double *x, size_t n, int half, double limit, double resolution, struct arena *mem);
-
-/* First passage of a Wiener process with drift to a distance: inverse Gaussian with mean distance/drift. */
-double trend_passage_cdf(double t, double distance, double drift,
-                         double sd); /* drift <= 0 allowed: F(inf) < 1 */
-double trend_passage_quantile(double p, double distance, double drift,
-                              double sd); /* INFINITY when F(inf) < p */
-/* Drift per unit of time and diffusion from increments: mu = sum dY / sum dt, s2 = mean (dY - mu dt)^2 / dt.
- */
-void trend_wiener_fit(const double *dy, const double *dt, size_t n, double *mu, double *s2);
-double inverse_gaussian_pdf(double x, double mean, double shape);
-double inverse_gaussian_cdf(double x, double mean, double shape);
 
 #endif

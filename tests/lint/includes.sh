@@ -37,7 +37,7 @@ sql=$(grep -lE '#include "(db|queries|migrate|block)\.h"' $(git ls-files 'sql/ba
 # Pure files: no clock, no log, no database, no files.
 pure="collector/mtconnect collector/feed collector/intake collector/schedule collector/poll collector/chain collector/batch_bytes collector/summary
     collector/register collector/register_read collector/register_check collector/register_value collector/import_rows
-    reporter/life reporter/trend reporter/demand reporter/stock reporter/risk reporter/score reporter/replay reporter/forecast reporter/track sql/base/episode sql/block"
+    reporter/life reporter/trend reporter/trend_change reporter/trend_passage reporter/drift reporter/drift_pool reporter/demand reporter/stock reporter/risk reporter/score reporter/replay reporter/forecast reporter/track sql/base/episode sql/block"
 for name in $pure; do
     found=$(grep -nE '#include "(queries|base/log)\.h"|clock_now_us|clock_mono_ms|\bfopen\(|\btime\(NULL' "$name".c 2>/dev/null)
     [ -z "$found" ] || complain "$name.c is to be pure: $found"

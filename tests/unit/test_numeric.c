@@ -18,6 +18,8 @@ START_TEST(special_functions_agree_with_r)
     near_relative("log pnorm(-40)", normal_log_cdf(-40), -804.608442013754, 1e-12);
     near_relative("pnorm(-10)", normal_cdf(-10), 7.61985302416053e-24, 1e-12);
     near_relative("log pnorm(-10)", normal_log_cdf(-10), log(7.61985302416053e-24), 1e-12);
+    near_relative("upper tail over density at 0", normal_mills(0), sqrt(M_PI / 2), 1e-12);
+    near_relative("at 40", log(normal_mills(40)) + log(normal_density(0)) - 800, -804.608442013754, 1e-12);
     near_relative("lgamma(2.5)", gamma_log(2.5), 0.284682870472919, 1e-12);
     near_relative("lgamma(171.5)", gamma_log(171.5), 709.143163030928, 1e-12);
     near_relative("P(.5, .5)", gamma_share(0.5, 0.5), 0.682689492137086, 1e-12);
