@@ -50,6 +50,10 @@ static json_t *fan_json(const struct fan_risk *f)
     json_object_set_new(o, "rpm", number(f->rpm));
     json_object_set_new(o, "relative", number(f->relative));
     json_object_set_new(o, "days_to_warning", numbers(f->days_to_warning, 3));
+    json_object_set_new(o, "rate_per_day", numbers(f->rate_per_day, 3));
+    json_object_set_new(o, "not_falling", number(f->not_falling));
+    json_object_set_new(o, "warning_rpm", number(f->warning_rpm));
+    json_object_set_new(o, "warning_from", text(f->warning_from));
     json_object_set_new(o, "peer_relative", number(f->peer_relative));
     json_object_set_new(o, "from_trend", number(f->from_trend));
     json_object_set_new(o, "from_life", number(f->from_life));

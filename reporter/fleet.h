@@ -55,8 +55,10 @@ struct machine {
 /* One closed UTC day of one fan, as far as reports use it. */
 struct fan_day {
     int32_t day;
-    int unavailable_readings, zero_readings, covered_s;
-    double median; /* rev/min; NAN when none was known above 0 */
+    uint16_t unavailable_readings, zero_readings; /* 65535: so many or more */
+    int covered_s;
+    float lowest;  /* rev/min above 0; NAN or 0 when none was known */
+    double median; /* rev/min above 0; NAN when none was known */
 };
 
 enum work_action {

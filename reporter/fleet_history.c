@@ -170,18 +170,24 @@ static void insert_day(struct fan *fan, const struct fan_day *day, struct arena 
     fan->days[n] = *day;
 }
 
+static uint16_t saturated(int32_t count)
+{
+    return (uint16_t)(count < UINT16_MAX ? count : UINT16_MAX);
+}
+
 static bool on_day(void *context, const struct db_copied *row, struct err *err)
 {
-    enum { FAN_NO, DAY, UNAVAILABLE, ZERO, COVERED, MEDIAN };
+    enum { FAN_NO, DAY, UNAVAILABLE, ZERO, COVERED, LOWEST, MEDIAN };
     struct day_giver *g = context;
     struct fan *fan = fan_of(g, copied_int(row, FAN_NO));
     (void)err;
 
     const struct fan_day day = {
         .day = copied_day(row, DAY),
-        .unavailable_readings = copied_int(row, UNAVAILABLE),
-        .zero_readings = copied_int(row, ZERO),
+        .unavailable_readings = saturated(copied_int(row, UNAVAILABLE)),
+        .zero_readings = saturated(copied_int(row, ZERO)),
         .covered_s = copied_int(row, COVERED),
+        .lowest = (float)copied_real(row, LOWEST),
         .median = copied_real(row, MEDIAN),
     };
     if (fan)

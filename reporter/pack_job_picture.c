@@ -93,7 +93,7 @@ void pack_job_picture(struct sheet *s, const struct pack_input *in, const struct
         .baseline_label = f->baseline_own ? "own baseline" : "baseline (peers or rated)",
         .warning_label = "warning speed",
         .speed_today = isnan(f->rpm) ? f->level_rpm : f->rpm,
-        .slope = {f->slope_limits[0], f->slope_per_day, f->slope_limits[1]},
+        .slope = {f->rate_per_day[0], f->rate_per_day[1], f->rate_per_day[2]},
     };
     memcpy(chart.days_to_warning, f->days_to_warning, sizeof chart.days_to_warning);
     struct chart_event *events;

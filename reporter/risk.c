@@ -242,7 +242,8 @@ static void judge_site(struct assessing *a)
     risk_seasons(a);
     risk_levels(a);
     risk_silences(a);
-    risk_trends(a);
+    risk_speeds(a);
+    risk_warned_speeds(a);
     risk_dropouts(a);
 }
 
@@ -283,6 +284,7 @@ static void judge_fleet(struct assessing *a, struct life_table *life)
 {
     *life = risk_life_table(a->fleet, a->starts, a->mem);
     risk_meter_factors(a);
+    risk_warning_speeds(a);
     risk_paths(a);
     risk_events(a);
     for (size_t i = 0; i < a->view_count; i++)

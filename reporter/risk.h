@@ -51,7 +51,7 @@ enum {
     RISK_SILENT_DAYS = 3,   /* without a speed while its site reports: silent */
     RISK_PEER_MACHINES = 3,
     RISK_EVENT_DAYS = 90,   /* episodes counted against a drive, unless work was done since */
-    RISK_DROPOUT_DAYS = 30, /* drop-outs counted against a fan */
+    RISK_DROPOUT_DAYS = 30, /* drop-outs and dips counted against a fan */
 };
 
 struct fan_risk {
@@ -63,6 +63,7 @@ struct fan_risk {
     double rpm;          /* latest daily median */
     int32_t rpm_day;
     double level_rpm;         /* median of the last good days; NAN: none lately */
+    double lowest_rpm;        /* of the last RISK_DROPOUT_DAYS days, drop-outs apart; NAN: not known */
     double baseline_rpm;      /* see above */
     bool baseline_own;        /* false: the peers' or the rated speed stands in */
     int32_t baseline_day;     /* first day of the own baseline */

@@ -4,16 +4,33 @@
 #ifndef REPORTER_RISK_PARTS_H
 #define REPORTER_RISK_PARTS_H
 
+#include "drift.h"
 #include "risk.h"
 
-/* A fan's speed on its way to the warning speed: rev/min and days. */
+/*
+ * A fan's speed since it was touched or made a step, in blocks of some good days, oldest first. Small, since
+ * it is kept for every fan until all sites are read.
+ */
+enum { RISK_BLOCK_DAYS = 5 };
+struct speed_blocks {
+    uint16_t lost[DRIFT_VALUES];     /* share of the baseline that is lost, as risk_path.c packs it */
+    uint8_t half_days[DRIFT_VALUES]; /* before today */
+    uint8_t count;
+    float noise; /* of a block, because speeds come in steps; share of the baseline */
+};
+
+/*
+ * A fan's speed on its way to the warning speed. Whoever combines it with other witnesses needs 'known',
+ * 'distance' and risk_path_probability.
+ */
 struct speed_path {
-    bool known;             /* level and warning speed are known */
-    double level;           /* the level today, where it moves */
-    double distance;        /* from there to the warning speed */
-    double drift, drift_sd; /* towards it; both 0 without a trend */
-    double diffusion;       /* per root of a day */
-    double trust;           /* share of cases in which the drive warns at that speed */
+    bool known;                  /* level and warning speed are known */
+    double distance;             /* from the level today to the warning speed, in rev/min */
+    double trust;                /* share of cases in which the drive warns at that speed */
+    double limit, limit_sd;      /* share of the baseline that is lost at the warning speed */
+    const struct drift_law *law; /* of its fan model */
+    struct drift_way *ways;
+    size_t way_count;
 };
 
 /* Gamma law of the faults a day: shape and days of observation, prior and own together; days 0: no law. */
@@ -29,6 +46,8 @@ struct fan_view {
     int32_t touched_day;  /* of the last work that changes the speed, or the fitting; DAY_UNKNOWN: none */
     const double *season; /* peers' relative speed on each day of the window; NULL: too few peers */
     double season_now;    /* the same on the days of the level; 1 without peers */
+    struct speed_blocks blocks;
+    double warning_sd; /* of the warning speed, where it is not known exactly */
     struct speed_path path;
     struct fault_rate faults;
     int sharers;            /* fans of the drive that the same faults may be of */
@@ -55,6 +74,12 @@ struct chance {
     double p, limits[2];
 };
 
+/* Speeds around a warning: the drive's limit lies between. Shares of the fan's own baseline. */
+struct warned {
+    const struct fan_view *view;
+    double low, high;
+};
+
 struct assessing {
     const struct fleet *fleet;
     int horizon_days;
@@ -64,7 +89,10 @@ struct assessing {
     size_t drive_count;
     struct fan_view *views; /* of the site at hand, at the end of all; in order of machine, drive, position */
     size_t view_count;
-    int32_t *starts;                         /* see risk_site_starts */
+    int32_t *starts;             /* see risk_site_starts */
+    const struct drift_law *law; /* of all fans */
+    struct warned *warned;
+    size_t warned_count, warned_room;
     double dropout_months, dropout_followed; /* months with drop-outs; with a fault in the next month */
 };
 
@@ -75,6 +103,9 @@ const struct fan_day *risk_last_good(const struct fan *fan);
 size_t risk_machine_run(struct fan_view *const *v, size_t n);
 /* The same for the views in their own order, from view 'at' on. */
 size_t risk_machine_views(const struct assessing *a, size_t at);
+/* Gives the views of each fan model, of all that are at hand; those of one model in order of their keys. */
+void risk_by_models(struct assessing *a,
+                    void (*judge)(struct assessing *a, struct fan_view *const *v, size_t n));
 
 /* As risk_life_of, before there is an assessment. */
 const struct life_model *risk_life_of_model(const struct fleet *fleet, const struct life_table *life,
@@ -89,18 +120,24 @@ void risk_seasons(struct assessing *a);
 void risk_levels(struct assessing *a);
 /* risk_silent.c: who stands, who is silent, and why there is no speed. */
 void risk_silences(struct assessing *a);
-/* risk_speed.c: how each fan's speed moves. */
-void risk_trends(struct assessing *a);
+/* risk_speed.c: how each fan's speed moved. */
+void risk_speeds(struct assessing *a);
+/* risk_warning.c: at which speeds drives warned. */
+void risk_warned_speeds(struct assessing *a);
 /* risk_events.c: drop-outs. */
 void risk_dropouts(struct assessing *a);
 
 /* The rest needs no days, and all sites. */
 /* risk_peers.c: factors of wrongly set up speeds. */
 void risk_meter_factors(struct assessing *a);
-/* risk_speed.c: warning speed and path to it of each fan. */
+/* risk_warning.c: warning speed of each fan. */
+void risk_warning_speeds(struct assessing *a);
+/* risk_path.c: the way of each fan to its warning speed. */
 void risk_paths(struct assessing *a);
 /* Probability that the path reaches the warning speed within some days: middle and limits. */
 double risk_path_probability(const struct speed_path *path, double days, double limits[2]);
+/* How the blocks hold what a fan has lost, a share of its baseline. */
+uint16_t risk_pack_lost(double lost);
 /* risk_events.c: what the drives' own episodes and the fans' drop-outs say. */
 void risk_events(struct assessing *a);
 double risk_event_probability(const struct fan_view *v, double days, double limits[2]);

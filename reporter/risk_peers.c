@@ -83,8 +83,10 @@ static void set_own_baseline(struct assessing *a, struct fan_view *v)
 
 static int by_model(const void *x, const void *y)
 {
-    const struct fan *p = (*(struct fan_view *const *)x)->fan, *q = (*(struct fan_view *const *)y)->fan;
-    return (p->model > q->model) - (p->model < q->model);
+    const struct fan_view *v = *(struct fan_view *const *)x, *w = *(struct fan_view *const *)y;
+    if (v->fan->model != w->fan->model)
+        return v->fan->model < w->fan->model ? -1 : 1;
+    return (v > w) - (v < w); /* the views are in order of keys */
 }
 
 /* Median of the own baselines of some views; NAN when fewer than 'least' have one. */
@@ -128,9 +130,8 @@ static void set_meter_factors(struct assessing *a, struct fan_view *const *v, si
             v[i]->risk->meter_factor = meter_factor(v[i]->risk->baseline_rpm, reference);
 }
 
-/* Gives the views of each fan model, of all that are at hand. */
-static void by_models(struct assessing *a,
-                      void (*judge)(struct assessing *a, struct fan_view *const *v, size_t n))
+void risk_by_models(struct assessing *a,
+                    void (*judge)(struct assessing *a, struct fan_view *const *v, size_t n))
 {
     struct arena *mem = arena_new(SIZE_MAX);
     struct fan_view **v = arena_array(mem, struct fan_view *, a->view_count);
@@ -158,12 +159,12 @@ void risk_baselines(struct assessing *a)
         set_own_baseline(a, &a->views[i]);
         a->views[i].risk->meter_factor = 1;
     }
-    by_models(a, use_peers_baselines);
+    risk_by_models(a, use_peers_baselines);
 }
 
 void risk_meter_factors(struct assessing *a)
 {
-    by_models(a, set_meter_factors);
+    risk_by_models(a, set_meter_factors);
 }
 
 /* One machine's level on each day of the window: the median of its fans' relative speeds. */
@@ -220,14 +221,6 @@ static double *season_of(struct assessing *a, struct fan_view *const *v, size_t 
     return fill_days(season) ? season : NULL;
 }
 
-static int by_model_and_machine(const void *x, const void *y)
-{
-    const struct fan_view *v = *(struct fan_view *const *)x, *w = *(struct fan_view *const *)y;
-    if (v->fan->model != w->fan->model)
-        return v->fan->model < w->fan->model ? -1 : 1;
-    return (v > w) - (v < w); /* the views are in order of machines */
-}
-
 static void give_season(struct assessing *a, struct fan_view **v, size_t n)
 {
     size_t without = 0;
@@ -252,7 +245,7 @@ void risk_seasons(struct assessing *a)
     for (size_t i = 0; i < n; i++)
         v[i] = all[i] = &a->views[i];
     if (n)
-        qsort(v, n, sizeof *v, by_model_and_machine);
+        qsort(v, n, sizeof *v, by_model);
     for (size_t i = 0, run; i < n; i += run) {
         run = 1;
         while (i + run < n && v[i + run]->fan->model == v[i]->fan->model)

@@ -1,54 +1,109 @@
 #include "numeric.h"
 #include "risk_parts.h"
 #include "trend.h"
-#include "trend_passage.h"
+#include "trend_change.h"
 
 #include <math.h>
 #include <string.h>
 
-/* Warnings from a limit of ours are less sure than from the register's. */
-static const double TRUST_REGISTER = 0.97, TRUST_DEFAULT = 0.6;
+enum { MOST_DAYS = DRIFT_VALUES * RISK_BLOCK_DAYS };
 
-static void set_warning(struct fan_view *v)
+/* Good days, oldest first: days before today, and the speed as it would be in today's season. */
+struct days {
+    double x[MOST_DAYS], y[MOST_DAYS];
+    size_t n;
+    double step; /* in which speeds come, in rev/min */
+};
+
+/* Readings come in steps of 1, 10 or 50 rev/min, and so do their medians: the least difference of two tells.
+ */
+static double step_of(const struct fan_day *days, size_t n)
 {
-    struct fan_risk *r = v->risk;
-    const struct fan_model *m = v->fan->model;
-
-    v->path.trust = TRUST_DEFAULT;
-    if (m && !isnan(m->warning_rpm)) {
-        r->warning_rpm = m->warning_rpm * r->meter_factor;
-        r->warning_from = "register";
-        v->path.trust = TRUST_REGISTER;
-    } else if (m && !isnan(m->rated_rpm)) {
-        r->warning_rpm = 0.8 * m->rated_rpm * r->meter_factor;
-        r->warning_from = "80 % of rated speed, our default";
-    } else {
-        r->warning_rpm = 0.8 * r->baseline_rpm;
-        r->warning_from = isnan(r->baseline_rpm) ? "not known" : "80 % of its own level, our default";
+    double least = D_INF, before = D_NAN;
+    for (size_t i = 0; i < n; i++) {
+        if (!risk_good_day(&days[i]))
+            continue;
+        double off = fabs(days[i].median - before);
+        if (off > 0 && off < least)
+            least = off;
+        before = days[i].median;
     }
+    return isinf(least) ? 0 : least;
 }
 
-/* The last good days since the fan was touched, oldest first: day before today, speed without the season. */
-static size_t series_of(const struct assessing *a, const struct fan_view *v, double *x, double *y)
+/* The last good days since the fan was touched. */
+static void take_days(const struct assessing *a, const struct fan_view *v, struct days *out)
 {
     int32_t first = a->today - RISK_WINDOW_DAYS;
     size_t n = 0, at = v->fan->day_count;
 
-    while (at > 0 && n < RISK_TREND_DAYS) {
+    while (at > 0 && n < MOST_DAYS) {
         const struct fan_day *d = &v->fan->days[at - 1];
         if (d->day < first || d->day <= v->touched_day)
             break;
         n += risk_good_day(d);
         at--;
     }
+    out->n = n;
+    out->step = step_of(&v->fan->days[at], v->fan->day_count - at);
     for (size_t k = 0; k < n; at++) {
         const struct fan_day *d = &v->fan->days[at];
         if (!risk_good_day(d))
             continue;
-        x[k] = d->day - a->today;
-        y[k++] = v->season ? d->median * v->season_now / v->season[d->day - first] : d->median;
+        out->x[k] = d->day - a->today;
+        out->y[k++] = v->season ? d->median * v->season_now / v->season[d->day - first] : d->median;
     }
-    return n;
+}
+
+/*
+ * Days before a sudden step say nothing of the way from here: an obstruction, a repair that nobody wrote
+ * down, another setting of the meter. Wear makes no steps; what it does in a few days is a slope.
+ */
+static void drop_days_before_step(struct days *d, double baseline, struct arena *mem)
+{
+    enum { LEAST = 3 };
+    static const double SUSPECT = 0.02, STEP = 0.03, NOISE_FLOOR = 0.001;
+    double before = D_NAN, jump = 0;
+
+    for (size_t k = 0; k + RISK_BLOCK_DAYS <= d->n; k += RISK_BLOCK_DAYS) {
+        double level = trend_median(d->y + k, RISK_BLOCK_DAYS, mem);
+        jump = fabs(level - before) > jump ? fabs(level - before) : jump;
+        before = level;
+    }
+    if (jump < SUSPECT * baseline)
+        return;
+    double moves[MOST_DAYS];
+    for (size_t k = 1; k < d->n; k++)
+        moves[k - 1] = d->y[k] - d->y[k - 1];
+    double noise = TREND_MAD_SCALE / M_SQRT2 * trend_mad(moves, d->n - 1, mem);
+    const struct segments how = {.sloped = true,
+                                 .least = LEAST,
+                                 .noise = fmax(noise, NOISE_FLOOR * baseline),
+                                 .penalty = 3 * log((double)d->n)};
+    struct step s = trend_last_step(&how, d->x, d->y, d->n, fmax(STEP * baseline, 6 * how.noise), mem);
+    d->n -= s.at;
+    memmove(d->x, d->x + s.at, d->n * sizeof *d->x);
+    memmove(d->y, d->y + s.at, d->n * sizeof *d->y);
+}
+
+/* Medians stand for single days: a false one in five does not count. The newest days are in the newest block.
+ */
+static void set_blocks(struct fan_view *v, const struct days *d, double baseline, struct arena *mem)
+{
+    struct speed_blocks *b = &v->blocks;
+    size_t blocks = d->n / RISK_BLOCK_DAYS, each = RISK_BLOCK_DAYS;
+
+    if (d->n && !blocks) {
+        blocks = 1;
+        each = d->n;
+    }
+    b->count = (uint8_t)blocks;
+    b->noise = (float)(d->step / baseline / sqrt(12));
+    for (size_t k = 0; k < blocks; k++) {
+        size_t at = d->n - (blocks - k) * each;
+        b->lost[k] = risk_pack_lost(1 - trend_median(d->y + at, each, mem) / baseline);
+        b->half_days[k] = (uint8_t)(-2 * trend_median(d->x + at, each, mem));
+    }
 }
 
 /*
@@ -66,148 +121,62 @@ static struct slope newest_slope(const double *x, const double *y, size_t n, str
     return best;
 }
 
-/*
- * Diffusion a day of the speed around its drift. Medians of five days stand for single days: the noise of
- * reading would else count as movement.
- */
-static double diffusion_of(const double *x, const double *y, size_t n, struct arena *mem)
+/* The slope of fans that may have one: it costs more than all the rest. */
+static void set_slope(const struct assessing *a, struct fan_view *v, const struct days *d)
 {
-    enum { BLOCK = 5 };
-    size_t blocks = n / BLOCK;
-    double dy[RISK_TREND_DAYS / BLOCK], dt[RISK_TREND_DAYS / BLOCK], drift, s2, before_x = 0, before_y = 0;
+    static const double WORTH_A_LOOK = 0.005; /* of the baseline */
+    struct fan_risk *r = v->risk;
+    const struct speed_blocks *b = &v->blocks;
+    uint16_t least = UINT16_MAX;
 
-    for (size_t k = 0; k < blocks; k++) {
-        size_t at = n - (blocks - k) * BLOCK;
-        double mx = trend_median(x + at, BLOCK, mem), my = trend_median(y + at, BLOCK, mem);
-        if (k) {
-            dy[k - 1] = my - before_y;
-            dt[k - 1] = mx - before_x;
-        }
-        before_x = mx;
-        before_y = my;
-    }
-    if (blocks < 3)
-        return 0;
-    trend_wiener_fit(dy, dt, blocks - 1, &drift, &s2);
-    return sqrt(s2);
+    for (size_t k = 0; k < b->count; k++)
+        least = b->lost[k] < least ? b->lost[k] : least;
+    if (d->n < RISK_TREND_LEAST ||
+        b->lost[b->count - 1] - least < risk_pack_lost(WORTH_A_LOOK) - risk_pack_lost(0))
+        return;
+    size_t n = d->n < RISK_TREND_DAYS ? d->n : RISK_TREND_DAYS;
+    struct slope s = newest_slope(d->x + d->n - n, d->y + d->n - n, n, a->scratch);
+    r->slope_per_day = s.slope;
+    r->slope_limits[0] = s.lower;
+    r->slope_limits[1] = s.upper;
+    r->trend_from_day = a->today + (int32_t)d->x[d->n - s.n];
+    r->trend_days = (int)s.n;
 }
 
-static bool is_falling(const struct slope *s, double span, double baseline)
-{
-    return s->upper < 0 && s->p < 0.01 && -s->slope * span > 0.01 * baseline;
-}
-
-static void set_trend(struct fan_view *v, const struct slope *s, double span)
+static void set_lowest(const struct assessing *a, struct fan_view *v)
 {
     struct fan_risk *r = v->risk;
-    struct speed_path *path = &v->path;
-    double slope_sd = (s->upper - s->lower) / (2 * NORMAL_95);
+    const struct fan *fan = v->fan;
 
-    r->trend_days = (int)s->n;
-    path->drift = -s->slope;
-    /* Sen's limits know the scatter of the days, not that a wandering speed makes a slope by itself. */
-    path->drift_sd = sqrt(slope_sd * slope_sd + path->diffusion * path->diffusion / span);
-}
-
-/* Nine slices of equal weight of a normal law stand for the slope that is not known exactly. */
-static double passage(const struct speed_path *p, double days)
-{
-    static const double z[] = {-1.5932188180, -0.9674215661, -0.5894557627, -0.2822161471, 0,
-                               0.2822161471,  0.5894557627,  0.9674215661,  1.5932188180};
-    enum { SLICES = sizeof z / sizeof *z };
-    double sum = 0;
-    for (size_t i = 0; i < SLICES; i++)
-        sum += trend_passage_cdf(days, p->distance, p->drift + z[i] * p->drift_sd, p->diffusion);
-    return sum / SLICES;
-}
-
-/* Days until the warning speed is reached with probability q. */
-static double passage_quantile(const struct speed_path *p, double q)
-{
-    double low = 0, high = 3650;
-    if (p->distance <= 0)
-        return 0;
-    if (passage(p, high) < q)
-        return D_INF;
-    while (high - low > 0.01) {
-        double middle = (low + high) / 2;
-        if (passage(p, middle) < q)
-            low = middle;
-        else
-            high = middle;
+    r->lowest_rpm = D_NAN;
+    for (size_t k = fan->day_count; k-- > 0 && fan->days[k].day >= a->today - RISK_DROPOUT_DAYS;) {
+        double lowest = (double)fan->days[k].lowest;
+        if (fan->days[k].day > v->touched_day && lowest > 0 && !(lowest >= r->lowest_rpm))
+            r->lowest_rpm = lowest;
     }
-    return high;
 }
 
-double risk_path_probability(const struct speed_path *path, double days, double limits[2])
+static void judge_speed(const struct assessing *a, struct fan_view *v)
 {
-    if (!path->known) {
-        limits[0] = limits[1] = 0;
-        return 0;
-    }
-    const double out = 1.2815515655; /* the 10 and 90 % points of the slope */
-    double slow =
-        trend_passage_cdf(days, path->distance, path->drift - out * path->drift_sd, path->diffusion);
-    double fast =
-        trend_passage_cdf(days, path->distance, path->drift + out * path->drift_sd, path->diffusion);
-    double p = path->trust * passage(path, days);
-    limits[0] = fmin(p, path->trust * slow);
-    limits[1] = fmax(p, path->trust * fast);
-    return p;
-}
-
-static void set_slope(struct assessing *a, struct fan_view *v)
-{
-    enum { LEAST_DIFFUSION_PPM = 500 };
     struct fan_risk *r = v->risk;
-    double x[RISK_TREND_DAYS], y[RISK_TREND_DAYS];
+    struct days d;
 
-    arena_reset(a->scratch);
     r->slope_per_day = r->slope_limits[0] = r->slope_limits[1] = D_NAN;
     r->trend_from_day = DAY_UNKNOWN;
-    set_warning(v);
-    v->path.known = !isnan(r->level_rpm) && !isnan(r->warning_rpm);
-    if (!v->path.known)
+    set_lowest(a, v);
+    if (isnan(r->level_rpm))
         return;
+    double baseline = isnan(r->baseline_rpm) ? r->level_rpm : r->baseline_rpm;
+    take_days(a, v, &d);
+    drop_days_before_step(&d, baseline, a->scratch);
+    set_blocks(v, &d, baseline, a->scratch);
+    set_slope(a, v, &d);
+}
 
-    size_t n = series_of(a, v, x, y);
-    double least = LEAST_DIFFUSION_PPM * 1e-6 * r->level_rpm, ahead = 0;
-    v->path.diffusion = fmax(least, diffusion_of(x, y, n, a->scratch));
-    if (n >= RISK_TREND_LEAST) {
-        struct slope s = newest_slope(x, y, n, a->scratch);
-        double from = x[n - s.n], span = x[n - 1] - from;
-        r->slope_per_day = s.slope;
-        r->slope_limits[0] = s.lower;
-        r->slope_limits[1] = s.upper;
-        r->trend_from_day = a->today + (int32_t)from;
-        if (is_falling(&s, span, r->baseline_rpm)) {
-            set_trend(v, &s, span);
-            size_t newest = n < RISK_LEVEL_DAYS ? n : RISK_LEVEL_DAYS;
-            ahead = s.slope * -trend_median(x + n - newest, newest, a->scratch);
-        }
+void risk_speeds(struct assessing *a)
+{
+    for (size_t i = 0; i < a->view_count; i++) {
+        arena_reset(a->scratch);
+        judge_speed(a, &a->views[i]);
     }
-    v->path.level = r->level_rpm + ahead;
-}
-
-void risk_trends(struct assessing *a)
-{
-    for (size_t i = 0; i < a->view_count; i++)
-        set_slope(a, &a->views[i]);
-}
-
-static void set_path(struct fan_view *v)
-{
-    static const double q[] = {0.1, 0.5, 0.9};
-    struct fan_risk *r = v->risk;
-
-    set_warning(v); /* by its meter's factor, which is known now */
-    v->path.distance = v->path.known ? v->path.level - r->warning_rpm : 0;
-    for (int i = 0; i < 3; i++)
-        r->days_to_warning[i] = v->path.known && r->trend_days ? passage_quantile(&v->path, q[i]) : D_NAN;
-}
-
-void risk_paths(struct assessing *a)
-{
-    for (size_t i = 0; i < a->view_count; i++)
-        set_path(&a->views[i]);
 }

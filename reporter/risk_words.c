@@ -201,6 +201,10 @@ static void add_speed(struct reasons *r, const struct fan_view *v)
     add(r, 80 * f->from_trend + 20 * drop,
         arena_printf(mem, "Fan %s runs at %s rev/min%s; %s.", f->fan->position,
                      risk_number(mem, f->level_rpm), against_what(mem, f), where_to(mem, v)));
+    if (f->lowest_rpm < f->warning_rpm && f->level_rpm > f->warning_rpm)
+        add(r, 28,
+            arena_printf(mem, "Fan %s has dipped to %s rev/min in the last %d days, below its warning speed.",
+                         f->fan->position, risk_number(mem, f->lowest_rpm), RISK_DROPOUT_DAYS));
     if (f->meter_factor != 1)
         add(r, 25,
             arena_printf(

@@ -7,8 +7,9 @@
 -- -> unavailable_readings integer
 -- -> zero_readings integer
 -- -> covered_s integer
+-- -> rpm_min double precision
 -- -> rpm_median double precision
-SELECT fan_no, day, unavailable_readings, zero_readings, covered_s, rpm_median
+SELECT fan_no, day, unavailable_readings, zero_readings, covered_s, rpm_min, rpm_median
   FROM vaneward.fan_day
  WHERE site = $1::text AND known_from <= $2::timestamptz
    AND (known_until IS NULL OR known_until > $2::timestamptz);

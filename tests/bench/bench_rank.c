@@ -22,8 +22,8 @@ static struct measured rank(int fans)
     listed_history(&ground, fans, DAYS);
     double began = bench_now_s();
     ground_copy_out(&ground,
-                    "COPY (SELECT fan_no, day, unavailable_readings, zero_readings, covered_s, rpm_median"
-                    " FROM vaneward.fan_day WHERE known_until IS NULL) TO STDOUT (FORMAT binary)");
+                    "COPY (SELECT fan_no, day, unavailable_readings, zero_readings, covered_s, rpm_min,"
+                    " rpm_median FROM vaneward.fan_day WHERE known_until IS NULL) TO STDOUT (FORMAT binary)");
     out.bare_s = bench_now_s() - began;
     const char *const args[] = {"vaneward-reporter",    "rank", "--json",        "--as-of",
                                 "2026-03-01T12:00:00Z", "--db", ground.conninfo, NULL};
