@@ -5,6 +5,7 @@
 #include "connection.h"
 #include "reader.h"
 #include "run_report.h"
+#include "sealer.h"
 #include "service.h"
 #include "settings.h"
 #include "signals.h"
@@ -76,6 +77,7 @@ struct run {
     struct service *service;
     struct connection connection;
     struct upkeep upkeep;
+    struct sealer sealer; /* of a run without end */
     int64_t began_ms, register_due_ms, progress_due_ms;
     bool is_terminal, has_register;
     struct spool *spool;       /* NULL: none */
@@ -108,11 +110,23 @@ static bool fold(struct run *run, struct err *err)
     return true;
 }
 
+static bool is_draining(const struct run *run)
+{
+    return run->connection.db && run->spool && !spool_empty(run->spool);
+}
+
+/* All that is due, before a run ends. History that is caught up is looked at first: nothing is dropped. */
 static bool seal(struct run *run, struct err *err)
 {
-    if (run->mode == READ_FOR_EVER) /* history that is caught up is looked at first */
-        run->upkeep.keep = options.keep;
-    return options.no_seal || upkeep_seal(&run->upkeep, run->connection.db, alive, run, err);
+    static const struct seal_keep everything;
+    bool was_held;
+    return options.no_seal || upkeep_seal(run->connection.db, &everything, alive, run, &was_held, err);
+}
+
+static void seal_beside(struct run *run)
+{
+    if (!options.no_seal && !is_draining(run))
+        sealer_turn(&run->sealer, &run->connection.primary, &options.keep);
 }
 
 /* A register that cannot be used leaves the old one in force. */
@@ -149,11 +163,6 @@ static bool reload(struct run *run, struct err *err)
     bool ok = !run->connection.db || read_register(run, err);
     service_reloaded(run->service);
     return ok;
-}
-
-static bool is_draining(const struct run *run)
-{
-    return run->connection.db && run->spool && !spool_empty(run->spool);
 }
 
 /* A share of the spool. What is wrong with the spool itself leaves it for later. */
@@ -251,9 +260,8 @@ static bool turn(struct run *run, struct err *err)
     service_ready(run->service);
     if (upkeep_fold_is_due(&run->upkeep) && reader_has_conditions(run->reader) && !fold(run, err))
         return false;
-    if (!service_turn(run->service, run->connection.db, err))
-        return false;
-    return is_draining(run) || !upkeep_seal_is_due(&run->upkeep) || seal(run, err);
+    seal_beside(run);
+    return service_turn(run->service, run->connection.db, err);
 }
 
 static bool read_all(struct run *run, struct err *err)
@@ -339,6 +347,7 @@ static bool open_all(struct run *run, struct err *err)
 
 static void close_all(struct run *run)
 {
+    sealer_stop(&run->sealer);
     reader_free(run->reader);
     service_free(run->service);
     spool_close(run->spool);

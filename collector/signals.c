@@ -54,19 +54,29 @@ static void on_alarm(int signal)
     _exit(abandon_status);
 }
 
+static void handle(int signal, void (*handler)(int))
+{
+    struct sigaction action = {.sa_handler = handler};
+    sigemptyset(&action.sa_mask);
+    sigaction(signal, &action, NULL);
+}
+
 void signals_catch(int status)
 {
-    static const struct {
-        int signal;
-        void (*handler)(int);
-    } all[] = {
-        {SIGTERM, on_stop}, {SIGINT, on_stop}, {SIGHUP, on_reload}, {SIGALRM, on_alarm}, {SIGPIPE, SIG_IGN}};
     abandon_status = status;
-    for (size_t k = 0; k < sizeof all / sizeof *all; k++) {
-        struct sigaction action = {.sa_handler = all[k].handler};
-        sigemptyset(&action.sa_mask);
-        sigaction(all[k].signal, &action, NULL);
-    }
+    handle(SIGTERM, on_stop);
+    handle(SIGINT, on_stop);
+    handle(SIGHUP, on_reload);
+    handle(SIGALRM, on_alarm);
+    handle(SIGPIPE, SIG_IGN);
+}
+
+void signals_usual(void)
+{
+    handle(SIGTERM, SIG_DFL);
+    handle(SIGINT, SIG_DFL);
+    handle(SIGHUP, SIG_IGN);
+    handle(SIGALRM, SIG_DFL);
 }
 
 bool signals_stop(void)

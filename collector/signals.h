@@ -13,6 +13,8 @@ enum { SIGNALS_STOP_S = 5 }; /* from the first signal to the end */
 
 /* abandon_status: exit status of a run whose end hangs. */
 void signals_catch(int abandon_status);
+/* In a child: SIGTERM, SIGINT and SIGALRM end it at once, SIGHUP does nothing. */
+void signals_usual(void);
 bool signals_stop(void);
 /* True once for each SIGHUP. */
 bool signals_reload(void);

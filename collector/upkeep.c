@@ -8,7 +8,6 @@
 #include <inttypes.h>
 
 enum { FOLD_MS = 500, SEAL_READINGS = 2 * 1000 * 1000 };
-#define HELD_US (60 * US_PER_S) /* the journal is tried again after so long */
 
 bool upkeep_fold_is_due(const struct upkeep *u)
 {
@@ -26,9 +25,10 @@ bool upkeep_fold(struct upkeep *u, struct db *db, const struct outbox_channels *
     return true;
 }
 
-bool upkeep_seal_is_due(const struct upkeep *u)
+int64_t upkeep_seal_due(int64_t now_us)
 {
-    return clock_now_us() >= u->seal_due_us;
+    int64_t hour_us = now_us - now_us % US_PER_HOUR;
+    return hour_us + SEAL_GRACE_US + (now_us - hour_us < SEAL_GRACE_US ? 0 : US_PER_HOUR);
 }
 
 static void add_report(struct seal_report *sum, const struct seal_report *step)
@@ -40,10 +40,7 @@ static void add_report(struct seal_report *sum, const struct seal_report *step)
     sum->was_held |= step->was_held;
 }
 
-/*
- * Blocks that cannot be unpacked or that the database refuses do not keep the sources from being
- * read: they stay where they lie, and are tried again an hour later.
- */
+/* What the database refuses keeps no source from being read: it stays where it lies until the next hour. */
 static bool put_off(struct err *err)
 {
     err_in(err, "sealing");
@@ -54,13 +51,11 @@ static bool put_off(struct err *err)
     return true;
 }
 
-bool upkeep_seal(struct upkeep *u, struct db *db, void (*alive)(void *context), void *context,
-                 struct err *err)
+bool upkeep_seal(struct db *db, const struct seal_keep *keep, void (*alive)(void *context), void *context,
+                 bool *was_held, struct err *err)
 {
     struct seal_report sum = {0};
-    int64_t now_us = clock_now_us(), began_ms = clock_mono_ms();
-    int64_t hour_us = now_us - now_us % US_PER_HOUR;
-    u->seal_due_us = hour_us + SEAL_GRACE_US + (now_us - hour_us < SEAL_GRACE_US ? 0 : US_PER_HOUR);
+    int64_t now_us = clock_now_us(), began_ms = clock_mono_ms(), dropped;
     for (bool more = true; more;) {
         struct seal_report step = {.was_held = sum.was_held};
         if (!seal_step(db, now_us, SEAL_READINGS, &step, &more, err))
@@ -71,8 +66,6 @@ bool upkeep_seal(struct upkeep *u, struct db *db, void (*alive)(void *context), 
     if (sum.steps)
         log_info("seal.done", "readings=%" PRId64 " fan_days=%" PRId64 " ms=%" PRId64, sum.readings,
                  sum.fan_days, clock_mono_ms() - began_ms);
-    if (sum.was_held)
-        u->seal_due_us = now_us + HELD_US;
-    int64_t dropped;
-    return sum.was_busy || sum.was_held || seal_retain(db, now_us, &u->keep, &dropped, err) || put_off(err);
+    *was_held = sum.was_held;
+    return sum.was_busy || sum.was_held || seal_retain(db, now_us, keep, &dropped, err) || put_off(err);
 }

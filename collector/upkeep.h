@@ -10,8 +10,7 @@
 #include "seal_partitions.h"
 
 struct upkeep {
-    int64_t fold_due_ms, seal_due_us;
-    struct seal_keep keep;
+    int64_t fold_due_ms;
 };
 
 bool upkeep_fold_is_due(const struct upkeep *u);
@@ -19,9 +18,11 @@ bool upkeep_fold_is_due(const struct upkeep *u);
 MUST_USE bool upkeep_fold(struct upkeep *u, struct db *db, const struct outbox_channels *alerts,
                           struct err *err);
 
-bool upkeep_seal_is_due(const struct upkeep *u);
-/* Step by step; 'alive' is called after each. Then what is older than is to be kept is dropped. */
-MUST_USE bool upkeep_seal(struct upkeep *u, struct db *db, void (*alive)(void *context), void *context,
-                          struct err *err);
+/* When an hour or a day is closed next. */
+int64_t upkeep_seal_due(int64_t now_us);
+/* Step by step; 'alive' is called after each. Then what is older than is to be kept is dropped. *was_held:
+ * something was in use, and waits for another time. */
+MUST_USE bool upkeep_seal(struct db *db, const struct seal_keep *keep, void (*alive)(void *context),
+                          void *context, bool *was_held, struct err *err);
 
 #endif
