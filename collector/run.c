@@ -119,8 +119,8 @@ static bool is_draining(const struct run *run)
 static bool seal(struct run *run, struct err *err)
 {
     static const struct seal_keep everything;
-    bool was_held;
-    return options.no_seal || upkeep_seal(run->connection.db, &everything, alive, run, &was_held, err);
+    bool again;
+    return options.no_seal || upkeep_seal(run->connection.db, &everything, alive, run, &again, err);
 }
 
 static void seal_beside(struct run *run)

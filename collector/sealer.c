@@ -16,13 +16,13 @@
 #include <unistd.h>
 
 /* Its exit status. */
-enum { SEALED, HELD, FAILED };
+enum { SEALED, AGAIN, FAILED };
 enum {
     WAIT_FIRST_MS = 1000,
     WAIT_LAST_MS = 5 * 60 * 1000,
     STALL_S = 3600, /* a step that takes longer hangs */
 };
-#define HELD_US (60 * US_PER_S) /* the journal is tried again after so long */
+#define AGAIN_US (60 * US_PER_S) /* when something was in use */
 
 static void alive(void *context)
 {
@@ -35,13 +35,13 @@ static int seal_now(const struct primary *known, const struct seal_keep *keep)
     struct primary primary = *known;
     struct db *db;
     struct err err = {0};
-    bool was_held = false;
+    bool again = false;
     primary.path[0] = '\0'; /* the run keeps it */
     bool ok = settings_open_where(&db, primary_accept, &primary, &err) &&
-              upkeep_seal(db, keep, alive, NULL, &was_held, &err);
+              upkeep_seal(db, keep, alive, NULL, &again, &err);
     if (!ok)
         log_error("seal.failed", "why='%s'", err.text);
-    return !ok ? FAILED : was_held ? HELD : SEALED;
+    return !ok ? FAILED : again ? AGAIN : SEALED;
 }
 
 /* Nothing that the run has open is touched, and nothing of it is ended in order. */
@@ -85,11 +85,11 @@ static void look_after(struct sealer *s)
     s->pid = 0;
     if (WIFSIGNALED(status)) {
         try_later(s, "was ended by signal", WTERMSIG(status));
-    } else if (WEXITSTATUS(status) != SEALED && WEXITSTATUS(status) != HELD) {
+    } else if (WEXITSTATUS(status) != SEALED && WEXITSTATUS(status) != AGAIN) {
         try_later(s, "ended with status", WEXITSTATUS(status));
     } else {
         int64_t now_us = clock_now_us();
-        s->due_us = WEXITSTATUS(status) == HELD ? now_us + HELD_US : s->next_us;
+        s->due_us = WEXITSTATUS(status) == AGAIN ? now_us + AGAIN_US : s->next_us;
         s->wait_ms = 0;
     }
 }

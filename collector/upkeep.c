@@ -52,7 +52,7 @@ static bool put_off(struct err *err)
 }
 
 bool upkeep_seal(struct db *db, const struct seal_keep *keep, void (*alive)(void *context), void *context,
-                 bool *was_held, struct err *err)
+                 bool *again, struct err *err)
 {
     struct seal_report sum = {0};
     int64_t now_us = clock_now_us(), began_ms = clock_mono_ms(), dropped;
@@ -66,6 +66,6 @@ bool upkeep_seal(struct db *db, const struct seal_keep *keep, void (*alive)(void
     if (sum.steps)
         log_info("seal.done", "readings=%" PRId64 " fan_days=%" PRId64 " ms=%" PRId64, sum.readings,
                  sum.fan_days, clock_mono_ms() - began_ms);
-    *was_held = sum.was_held;
-    return sum.was_busy || sum.was_held || seal_retain(db, now_us, keep, &dropped, err) || put_off(err);
+    *again = sum.was_busy || sum.was_held;
+    return *again || seal_retain(db, now_us, keep, &dropped, err) || put_off(err);
 }

@@ -20,9 +20,9 @@ MUST_USE bool upkeep_fold(struct upkeep *u, struct db *db, const struct outbox_c
 
 /* When an hour or a day is closed next. */
 int64_t upkeep_seal_due(int64_t now_us);
-/* Step by step; 'alive' is called after each. Then what is older than is to be kept is dropped. *was_held:
- * something was in use, and waits for another time. */
+/* Step by step; 'alive' is called after each. Then what is older than is to be kept is dropped. *again:
+ * another process seals, or something was in use, so not all was done. */
 MUST_USE bool upkeep_seal(struct db *db, const struct seal_keep *keep, void (*alive)(void *context),
-                          void *context, bool *was_held, struct err *err);
+                          void *context, bool *again, struct err *err);
 
 #endif
