@@ -13,6 +13,9 @@ static const double BEFORE_DAYS[DRIFT_BEFORE] = {25, 75};
 
 /* Fans lose their speed evenly, or ever faster. */
 static const double POWERS[DRIFT_POWERS] = {1, 2};
+/* Drifts of leaning fans lie between those of calm ones and those of falling ones: sd over the latter's mean.
+ */
+static const double LEANING_SD = 0.2;
 
 struct drift_state drift_start(double level, double level_sd, double drift, double drift_sd)
 {
@@ -118,7 +121,8 @@ static struct drift_way fall(const struct drift_law *law, const struct drift_ser
                              const struct drift_state *so_far, double before, double power)
 {
     double noise = hypot(law->noise, s->noise), clock = drift_clock(power, before);
-    struct drift_way way = {.state = *so_far, .power = power, .diffusion = law->falling_diffusion};
+    struct drift_way way = {
+        .kind = DRIFT_FALLING, .state = *so_far, .power = power, .diffusion = law->falling_diffusion};
 
     way.state.drift = law->falling_mean;
     way.state.drift_var = law->falling_sd * law->falling_sd;
@@ -159,12 +163,14 @@ static size_t weigh(struct drift_way *ways, size_t n)
     return left;
 }
 
-/* Steady up to the last value, and the state at each on the way. */
-static struct drift_way stay(const struct drift_law *law, const struct drift_series *s, double diffusion,
+/* Goes on as it began up to the last value; the state at each on the way. */
+static struct drift_way stay(const struct drift_law *law, const struct drift_series *s, enum drift_kind kind,
                              struct drift_state *at)
 {
     double noise = hypot(law->noise, s->noise);
-    struct drift_state now = drift_start(s->lost[0], noise, 0, law->steady_sd);
+    double drift_sd = kind == DRIFT_LEANING ? LEANING_SD * law->falling_mean : law->steady_sd;
+    double diffusion = kind == DRIFT_RESTLESS ? law->falling_diffusion : law->steady_diffusion;
+    struct drift_state now = drift_start(s->lost[0], noise, 0, drift_sd);
 
     at[0] = now;
     for (size_t k = 1; k < s->n; k++) {
@@ -172,37 +178,38 @@ static struct drift_way stay(const struct drift_law *law, const struct drift_ser
         drift_see(&now, s->lost[k], noise);
         at[k] = now;
     }
-    return (struct drift_way){.state = now, .power = 1, .diffusion = diffusion};
+    return (struct drift_way){.kind = kind, .state = now, .power = 1, .diffusion = diffusion};
 }
 
 size_t drift_judge(const struct drift_law *law, const struct drift_series *s,
                    struct drift_way ways[DRIFT_WAYS])
 {
-    struct drift_state calm[DRIFT_VALUES], restless[DRIFT_VALUES];
-    size_t n = 0, steady;
+    struct drift_state calm[DRIFT_VALUES], other[DRIFT_VALUES];
+    size_t n = 0;
 
-    ways[n++] = stay(law, s, law->steady_diffusion, calm);
-    ways[n++] = stay(law, s, law->falling_diffusion, restless);
-    steady = n;
+    ways[n++] = stay(law, s, DRIFT_CALM, calm);
+    ways[n++] = stay(law, s, DRIFT_RESTLESS, other);
+    ways[n++] = stay(law, s, DRIFT_LEANING, other);
+    const size_t falls = n;
     for (int p = 0; p < DRIFT_POWERS && s->n > 1; p++) {
         for (int i = 0; i < DRIFT_BEFORE; i++)
             ways[n++] = fall(law, s, 0, &calm[0], BEFORE_DAYS[i], POWERS[p]);
         for (size_t k = 0; k + 1 < s->n; k++)
             ways[n++] = fall(law, s, k, &calm[k], 0, POWERS[p]);
     }
-
-    ways[0].weight = 1 - law->share - law->restless;
+    ways[0].weight = 1 - law->restless - law->leaning - law->share;
     ways[1].weight = law->restless;
-    for (size_t i = steady; i < n; i++)
-        ways[i].weight = law->share / (double)(n - steady);
+    ways[2].weight = law->leaning;
+    for (size_t i = falls; i < n; i++)
+        ways[i].weight = law->share / (double)(n - falls);
     return weigh(ways, n);
 }
 
-double drift_falling(const struct drift_way *ways, size_t n)
+double drift_moving(const struct drift_way *ways, size_t n)
 {
     double sum = 0;
     for (size_t i = 0; i < n; i++)
-        sum += ways[i].fallen_days > 0 ? ways[i].weight : 0;
+        sum += ways[i].kind >= DRIFT_LEANING ? ways[i].weight : 0;
     return sum;
 }
 
@@ -210,7 +217,7 @@ void drift_wait(struct drift_way *ways, size_t n, double days)
 {
     for (size_t i = 0; i < n; i++) {
         drift_pass(&ways[i].state, clock_days(&ways[i], days), ways[i].diffusion);
-        ways[i].fallen_days += ways[i].fallen_days > 0 ? days : 0;
+        ways[i].fallen_days += ways[i].kind == DRIFT_FALLING ? days : 0;
     }
 }
 

@@ -1,12 +1,13 @@
 /*
  * How fast a fan wears: its lost speed as a wandering path with a drift of its own, seen with noise. Pure.
  *
- * A value is the share of its own speed that a fan has lost; days rise. A fan is either steady (a drift about
- * 0) or it has begun to fall at some moment of the series; from then on what it loses grows with a power of
- * the days since (Whitmore & Schenkelberg 1997: a Wiener process on a clock of its own, on which its drift is
- * constant). Drifts are normal over the fans of a model, and each fan's own values sharpen that law
- * (conjugate, by a Kalman filter of level and drift in which the noise of the values is apart from the
- * movement of the level). Laws of a model are estimated from its fans (drift_pool).
+ * A value is the share of its own speed that a fan has lost; days rise. A fan is calm or restless about a
+ * drift of 0, leans (a small drift all along, as by dirt), or has begun to fall at some moment; from then on
+ * what it loses grows with a power of the days since (Whitmore & Schenkelberg 1997: a Wiener process on a
+ * clock of its own, on which its drift is constant). Drifts are normal over the fans of a model, and each
+ * fan's own values sharpen that law (conjugate, by a Kalman filter of level and drift in which the noise of
+ * the values is apart from the movement of the level). Laws of a model are estimated from its fans
+ * (drift_pool).
  */
 #ifndef REPORTER_DRIFT_H
 #define REPORTER_DRIFT_H
@@ -33,8 +34,7 @@ struct drift_law {
     double noise;                                       /* of a value */
     double steady_sd, steady_diffusion;                 /* drift about 0 */
     double falling_mean, falling_sd, falling_diffusion; /* on the clock of drift_clock */
-    double share;                                       /* of the fans that fall */
-    double restless; /* of the fans: they move up and down as far as falling ones, about a drift of 0 */
+    double restless, leaning, share; /* of the fans: they move as far as falling ones do; lean; fall */
 };
 /* Days on the clock of wear, some days after it began; 1:1 after DRIFT_CLOCK_DAYS. */
 #define DRIFT_CLOCK_DAYS 50.0
@@ -44,7 +44,7 @@ enum {
     DRIFT_VALUES = 16,
     DRIFT_BEFORE = 2,
     DRIFT_POWERS = 2,
-    DRIFT_WAYS = 2 + DRIFT_POWERS * (DRIFT_VALUES + DRIFT_BEFORE)
+    DRIFT_WAYS = 3 + DRIFT_POWERS * (DRIFT_VALUES + DRIFT_BEFORE)
 };
 /* The series of one fan: at most DRIFT_VALUES; noise is what its values have beyond the noise of the law. */
 struct drift_series {
@@ -53,19 +53,21 @@ struct drift_series {
     double noise;
 };
 
-/* One way in which things may stand at the last value: steady, or falling for so many days. */
+/* One way in which things may stand at the last value. */
+enum drift_kind { DRIFT_CALM, DRIFT_RESTLESS, DRIFT_LEANING, DRIFT_FALLING };
 struct drift_way {
+    enum drift_kind kind;
     double weight; /* of all ways: 1 */
     struct drift_state state;
-    double fallen_days; /* 0: steady */
+    double fallen_days; /* how long it has been falling */
     double power;       /* of its clock; 1: loses evenly */
     double diffusion;
 };
-/* At least one value. Returns how many ways there are: the steady one first, then those that have any weight.
+/* At least one value. Returns how many ways there are: the calm one first, then those that have any weight.
  */
 size_t drift_judge(const struct drift_law *law, const struct drift_series *series,
                    struct drift_way ways[DRIFT_WAYS]);
-double drift_falling(const struct drift_way *ways, size_t n); /* weight of the falling ones */
+double drift_moving(const struct drift_way *ways, size_t n); /* weight of those that lean or fall */
 /* Lets the ways go on for some days without a value. */
 void drift_wait(struct drift_way *ways, size_t n, double days);
 /* Probability that the limit is reached within some days, over all ways. */

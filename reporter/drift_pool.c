@@ -15,8 +15,9 @@ const struct drift_law drift_assumed = {
     .falling_mean = 0.002,
     .falling_sd = 0.001,
     .falling_diffusion = 1e-3,
-    .share = 0.02,
     .restless = 0.05,
+    .leaning = 0.05,
+    .share = 0.02,
 };
 static const double ASSUMED_FANS = 50, ASSUMED_FALLS = 4;
 
@@ -82,7 +83,7 @@ static void pool_noise(struct drift_law *law, const struct drift_series *series,
 /* What one round of expectation gathers over the series, weighted by how sure each is to fall or to be
  * steady. */
 struct round {
-    double steady, steady_squares, restless;
+    double calm, calm_squares, restless, leaning;
     double falling, drift, drift_squares;
     double bridges, way_squares;
 };
@@ -113,15 +114,16 @@ static void gather(struct round *r, const struct drift_law *law, const struct dr
     for (size_t i = 0; i < n; i++) {
         const struct drift_state *w = &ways[i].state;
         double off = w->drift - law->falling_mean, weight = ways[i].weight;
-        if (ways[i].fallen_days > 0) {
+        r->restless += ways[i].kind == DRIFT_RESTLESS ? weight : 0;
+        r->leaning += ways[i].kind == DRIFT_LEANING ? weight : 0;
+        if (ways[i].kind == DRIFT_CALM) {
+            r->calm += weight;
+            r->calm_squares += weight * (w->drift * w->drift + w->drift_var);
+        } else if (ways[i].kind == DRIFT_FALLING) {
             r->falling += weight;
             r->drift += weight * w->drift;
             r->drift_squares += weight * (off * off + w->drift_var);
             gather_bridges(r, law, s, &ways[i]);
-        } else {
-            r->steady += weight;
-            r->restless += ways[i].diffusion > law->steady_diffusion ? weight : 0;
-            r->steady_squares += weight * (w->drift * w->drift + w->drift_var);
         }
     }
 }
@@ -129,11 +131,13 @@ static void gather(struct round *r, const struct drift_law *law, const struct dr
 /* The law that fits what was gathered best, with what was assumed beside it. */
 static void maximise(struct drift_law *law, const struct drift_law *assumed, const struct round *r)
 {
-    double falls = ASSUMED_FALLS + r->falling, fans = ASSUMED_FANS + r->falling + r->steady;
+    double falls = ASSUMED_FALLS + r->falling,
+           fans = ASSUMED_FANS + r->calm + r->restless + r->leaning + r->falling;
     double before = law->falling_mean;
 
     law->share = (ASSUMED_FANS * assumed->share + r->falling) / fans;
     law->restless = (ASSUMED_FANS * assumed->restless + r->restless) / fans;
+    law->leaning = (ASSUMED_FANS * assumed->leaning + r->leaning) / fans;
     law->falling_mean = fmax(LEAST_FALL, (ASSUMED_FALLS * assumed->falling_mean + r->drift) / falls);
     double moved = law->falling_mean - before;
     double squares = ASSUMED_FALLS * assumed->falling_sd * assumed->falling_sd + r->drift_squares -
@@ -146,8 +150,8 @@ static void maximise(struct drift_law *law, const struct drift_law *assumed, con
              (ASSUMED_FALLS + r->bridges));
     law->falling_diffusion = fmax(law->steady_diffusion, law->falling_diffusion);
     law->steady_sd = fmax(LEAST_STEADY_SD,
-                          sqrt((ASSUMED_FALLS * assumed->steady_sd * assumed->steady_sd + r->steady_squares) /
-                               (ASSUMED_FALLS + r->steady)));
+                          sqrt((ASSUMED_FALLS * assumed->steady_sd * assumed->steady_sd + r->calm_squares) /
+                               (ASSUMED_FALLS + r->calm)));
 }
 
 /* Of very many series every so manieth is as good as all. */

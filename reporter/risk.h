@@ -37,7 +37,9 @@ struct life_table {
  * the first 21 good days since the fan was fitted (or since it was last cleaned, reseated or its housing
  * changed, where that is higher: such work cannot take away from a fan's own level); fewer than 7 such days
  * give none. The level is the median of the last 5 good days within 10 days. Peers are the fans of the same
- * model at the same site, the same days, machine by machine; 3 other machines are needed.
+ * model at the same site, the same days, machine by machine; 3 other machines are needed. The way to the
+ * warning speed is judged by the newest 80 good days within the window (drift.h), the season taken out; the
+ * slope that is told beside it is that of the newest days by Theil and Sen.
  */
 enum {
     RISK_GOOD_COVER_S = 6 * 3600,

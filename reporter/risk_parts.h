@@ -103,6 +103,8 @@ const struct fan_day *risk_last_good(const struct fan *fan);
 size_t risk_machine_run(struct fan_view *const *v, size_t n);
 /* The same for the views in their own order, from view 'at' on. */
 size_t risk_machine_views(const struct assessing *a, size_t at);
+/* Order of pointers to views: by fan model, then as they lie. For qsort. */
+int risk_by_model(const void *x, const void *y);
 /* Gives the views of each fan model, of all that are at hand; those of one model in order of their keys. */
 void risk_by_models(struct assessing *a,
                     void (*judge)(struct assessing *a, struct fan_view *const *v, size_t n));
@@ -116,7 +118,7 @@ struct life_table risk_life_table(const struct fleet *fleet, const int32_t *star
 void risk_records(struct assessing *a); /* risk_life.c: the site's days count for its start */
 /* risk_peers.c: baselines, seasons, levels against peers. */
 void risk_baselines(struct assessing *a);
-void risk_seasons(struct assessing *a);
+void risk_seasons(struct assessing *a); /* risk_season.c */
 void risk_levels(struct assessing *a);
 /* risk_silent.c: who stands, who is silent, and why there is no speed. */
 void risk_silences(struct assessing *a);

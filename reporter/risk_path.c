@@ -123,7 +123,7 @@ static double fall_of(const struct speed_blocks *b)
 static bool is_falling(const struct fan_view *v)
 {
     static const double SURE = 0.9, DOUBT = 0.05, WORTH_TELLING = 0.01;
-    return drift_falling(v->path.ways, v->path.way_count) >= SURE && v->risk->not_falling <= DOUBT &&
+    return drift_moving(v->path.ways, v->path.way_count) >= SURE && v->risk->not_falling <= DOUBT &&
            fall_of(&v->blocks) > WORTH_TELLING;
 }
 

@@ -81,7 +81,7 @@ static void set_own_baseline(struct assessing *a, struct fan_view *v)
     r->baseline_own = !isnan(r->baseline_rpm);
 }
 
-static int by_model(const void *x, const void *y)
+int risk_by_model(const void *x, const void *y)
 {
     const struct fan_view *v = *(struct fan_view *const *)x, *w = *(struct fan_view *const *)y;
     if (v->fan->model != w->fan->model)
@@ -141,7 +141,7 @@ void risk_by_models(struct assessing *a,
         if (a->views[i].fan->model)
             v[n++] = &a->views[i];
     if (n)
-        qsort(v, n, sizeof *v, by_model);
+        qsort(v, n, sizeof *v, risk_by_model);
     for (size_t i = 0, run; i < n; i += run) {
         run = 1;
         while (i + run < n && v[i + run]->fan->model == v[i]->fan->model)
@@ -165,96 +165,6 @@ void risk_baselines(struct assessing *a)
 void risk_meter_factors(struct assessing *a)
 {
     risk_by_models(a, set_meter_factors);
-}
-
-/* One machine's level on each day of the window: the median of its fans' relative speeds. */
-static void machine_levels(struct assessing *a, struct fan_view *const *v, size_t n, double *levels)
-{
-    int32_t first = a->today - RISK_WINDOW_DAYS;
-    double *relative = arena_array(a->scratch, double, n *RISK_WINDOW_DAYS);
-    size_t count[RISK_WINDOW_DAYS] = {0};
-
-    for (size_t i = 0; i < n; i++)
-        for (size_t k = v[i]->fan->day_count; v[i]->risk->baseline_own && k-- > 0;) {
-            const struct fan_day *d = &v[i]->fan->days[k];
-            if (d->day < first || d->day <= v[i]->touched_day)
-                break;
-            size_t at = (size_t)(d->day - first);
-            if (risk_good_day(d) && at < RISK_WINDOW_DAYS)
-                relative[at * n + count[at]++] = d->median / v[i]->risk->baseline_rpm;
-        }
-    for (size_t at = 0; at < RISK_WINDOW_DAYS; at++)
-        levels[at] = trend_median(relative + at * n, count[at], a->scratch);
-}
-
-/* Season moves slowly: a day with too few machines running takes the value of the day before. */
-static bool fill_days(double *season)
-{
-    double last = D_NAN;
-    for (size_t at = 0; at < RISK_WINDOW_DAYS && isnan(last); at++)
-        last = season[at];
-    for (size_t at = 0; at < RISK_WINDOW_DAYS; at++)
-        last = season[at] = isnan(season[at]) ? last : season[at];
-    return !isnan(last);
-}
-
-/* The season of a group in order of machines: the median of its machines, so that one fouled cabinet with
- * many fans is one voice. NULL when too few machines run at once. */
-static double *season_of(struct assessing *a, struct fan_view *const *v, size_t n)
-{
-    double *season = arena_array(a->mem, double, RISK_WINDOW_DAYS);
-    double *levels = arena_array(a->scratch, double, n *RISK_WINDOW_DAYS);
-    double *today = arena_array(a->scratch, double, n);
-    size_t machines = 0;
-
-    for (size_t i = 0, run; i < n; i += run) {
-        run = risk_machine_run(v + i, n - i);
-        machine_levels(a, v + i, run, levels + machines++ * RISK_WINDOW_DAYS);
-    }
-    for (size_t at = 0; at < RISK_WINDOW_DAYS; at++) {
-        size_t running = 0;
-        for (size_t m = 0; m < machines; m++)
-            if (!isnan(levels[m * RISK_WINDOW_DAYS + at]))
-                today[running++] = levels[m * RISK_WINDOW_DAYS + at];
-        season[at] = running > RISK_PEER_MACHINES ? trend_median(today, running, a->scratch) : D_NAN;
-    }
-    return fill_days(season) ? season : NULL;
-}
-
-static void give_season(struct assessing *a, struct fan_view **v, size_t n)
-{
-    size_t without = 0;
-    for (size_t i = 0; i < n; i++)
-        without += !v[i]->season;
-    if (!without)
-        return;
-    arena_reset(a->scratch);
-    const double *season = season_of(a, v, n);
-    for (size_t i = 0; i < n; i++)
-        if (!v[i]->season)
-            v[i]->season = season;
-}
-
-void risk_seasons(struct assessing *a)
-{
-    struct arena *mem = arena_new(SIZE_MAX);
-    size_t n = a->view_count;
-    struct fan_view **v = arena_array(mem, struct fan_view *, n),
-                    **all = arena_array(mem, struct fan_view *, n);
-
-    for (size_t i = 0; i < n; i++)
-        v[i] = all[i] = &a->views[i];
-    if (n)
-        qsort(v, n, sizeof *v, by_model);
-    for (size_t i = 0, run; i < n; i += run) {
-        run = 1;
-        while (i + run < n && v[i + run]->fan->model == v[i]->fan->model)
-            run++;
-        give_season(a, v + i, run);
-    }
-    /* Where the model has too few machines, all fans of the site stand in: they breathe the same air. */
-    give_season(a, all, n);
-    arena_free(mem);
 }
 
 /* The level and the season on the same days. */

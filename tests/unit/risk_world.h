@@ -7,7 +7,9 @@
 
 #include "risk.h"
 
+#include <check.h>
 #include <math.h>
+#include <string.h>
 
 enum { TODAY = 20500, DAYS = 365, BASE_RPM = 2300, WARNING_RPM = 1840 };
 
@@ -167,6 +169,42 @@ static inline void add_episode(struct world *w, size_t drive, int32_t day, enum 
                          .outcome = outcome,
                          .end_seen = true,
                          .reports = 1};
+}
+
+static inline struct assessment assess(struct world *w, int horizon)
+{
+    struct assessment a;
+    risk_assess(&w->fleet, horizon, w->mem, &a);
+    return a;
+}
+
+static inline const struct drive_risk *find_risk(const struct assessment *a, const char *drive)
+{
+    for (size_t i = 0; i < a->ranked_count; i++)
+        if (strcmp(a->ranked[i].drive->drive, drive) == 0)
+            return &a->ranked[i];
+    for (size_t i = 0; i < a->unknown_count; i++)
+        if (strcmp(a->unknown[i].drive->drive, drive) == 0)
+            return &a->unknown[i];
+    ck_abort_msg("drive '%s' is neither ranked nor unknown", drive);
+    return NULL;
+}
+
+static inline bool says(const struct drive_risk *d, const char *words)
+{
+    for (size_t i = 0; i < d->reason_count; i++)
+        if (strstr(d->reasons[i], words))
+            return true;
+    return false;
+}
+
+static inline enum cause main_cause(const struct drive_risk *d)
+{
+    enum cause best = CAUSE_WORN;
+    for (int c = 0; c < CAUSE_COUNT; c++)
+        if (d->cause_weight[c] > d->cause_weight[best])
+            best = (enum cause)c;
+    return best;
 }
 
 #endif

@@ -120,8 +120,9 @@ static const struct drift_law law = {.noise = 0.001,
                                      .falling_mean = 0.003,
                                      .falling_sd = 0.0012,
                                      .falling_diffusion = 0.0015,
-                                     .share = 0.1,
-                                     .restless = 0.05};
+                                     .restless = 0.05,
+                                     .leaning = 0.05,
+                                     .share = 0.1};
 
 struct made {
     double days[DRIFT_VALUES], lost[DRIFT_VALUES];
@@ -142,6 +143,8 @@ static struct drift_series make(const struct drift_law *l, struct made *m)
     double from = begins == -2 ? -75 : begins == -1 ? -25 : 5 * begins;
     if (kind >= l->share && kind < l->share + l->restless)
         m->diffusion = l->falling_diffusion;
+    if (kind >= 1 - l->leaning)
+        m->drift = 0.2 * l->falling_mean * bell();
     for (int k = 0; k < DRIFT_VALUES; k++) {
         m->days[k] = 5 * k;
         double passed = k ? 5 : 0;
@@ -255,14 +258,13 @@ START_TEST(twice_the_loss_in_twice_the_units_is_the_same)
         struct made m, twice;
         struct drift_way ways[DRIFT_WAYS], other[DRIFT_WAYS];
         struct drift_series s = make(&law, &m), t;
-        struct drift_law l = {2 * law.noise,
-                              2 * law.steady_sd,
-                              2 * law.steady_diffusion,
-                              2 * law.falling_mean,
-                              2 * law.falling_sd,
-                              2 * law.falling_diffusion,
-                              law.share,
-                              law.restless};
+        struct drift_law l = law;
+        l.noise *= 2;
+        l.steady_sd *= 2;
+        l.steady_diffusion *= 2;
+        l.falling_mean *= 2;
+        l.falling_sd *= 2;
+        l.falling_diffusion *= 2;
         twice = m;
         for (int k = 0; k < DRIFT_VALUES; k++) {
             twice.lost[k] = 2 * m.lost[k] + 7;
@@ -281,7 +283,7 @@ START_TEST(one_value_says_nothing_of_the_drift)
     double day = 0, lost = 0.05;
     struct drift_way ways[DRIFT_WAYS];
     size_t n = drift_judge(&law, &(struct drift_series){&day, &lost, 1, 0.01}, ways);
-    ck_assert(drift_falling(ways, n) == 0 && ways[0].state.level == 0.05);
+    ck_assert(drift_moving(ways, n) <= law.leaning / (1 - law.share) + 1e-12 && ways[0].state.level == 0.05);
     ck_assert_double_lt(drift_chance(ways, n, 0.2, 0, 30), 1e-6);
     near_relative("either way", drift_rate_cdf(ways, n, 0), 0.5, 1e-12);
     drift_wait(ways, n, 10);
@@ -302,7 +304,7 @@ START_TEST(the_law_of_many_fans_is_found)
         s[i] = make(&law, &m[i]);
     struct drift_law got = drift_pool(&drift_assumed, s, FANS, mem);
     near_relative("noise", got.noise, law.noise, 0.1);
-    near_relative("diffusion", got.steady_diffusion, law.steady_diffusion, 0.25);
+    near_relative("diffusion", got.steady_diffusion, law.steady_diffusion, 0.35); /* a fifth is not calm */
     near_relative("spread of steady drifts", got.steady_sd, law.steady_sd, 0.3);
     near_relative("falls", got.falling_mean, law.falling_mean, 0.15);
     near_relative("their spread", got.falling_sd, law.falling_sd, 0.3);

@@ -6,42 +6,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-static struct assessment assess(struct world *w, int horizon)
-{
-    struct assessment a;
-    risk_assess(&w->fleet, horizon, w->mem, &a);
-    return a;
-}
-
-static const struct drive_risk *find_risk(const struct assessment *a, const char *drive)
-{
-    for (size_t i = 0; i < a->ranked_count; i++)
-        if (strcmp(a->ranked[i].drive->drive, drive) == 0)
-            return &a->ranked[i];
-    for (size_t i = 0; i < a->unknown_count; i++)
-        if (strcmp(a->unknown[i].drive->drive, drive) == 0)
-            return &a->unknown[i];
-    ck_abort_msg("drive '%s' is neither ranked nor unknown", drive);
-    return NULL;
-}
-
-static bool says(const struct drive_risk *d, const char *words)
-{
-    for (size_t i = 0; i < d->reason_count; i++)
-        if (strstr(d->reasons[i], words))
-            return true;
-    return false;
-}
-
-static enum cause main_cause(const struct drive_risk *d)
-{
-    enum cause best = CAUSE_WORN;
-    for (int c = 0; c < CAUSE_COUNT; c++)
-        if (d->cause_weight[c] > d->cause_weight[best])
-            best = (enum cause)c;
-    return best;
-}
-
 START_TEST(a_falling_fan_ranks_above_healthy_ones)
 {
     struct world *w = world_new(6, 2);
@@ -188,121 +152,6 @@ START_TEST(a_half_speed_tachometer_is_a_measurement)
     ck_assert_double_eq(slow->fans[0].meter_factor, 1);
     ck_assert_int_eq(slow->action, ACTION_NOW);
     ck_assert_double_gt(slow->probability, 0.9);
-    world_free(w);
-}
-END_TEST
-
-/* An unrecorded repair or another fan: the way from here begins after the step. */
-START_TEST(a_step_is_no_trend)
-{
-    struct world *w = world_new(6, 2);
-    scale(fan_of(w, 3), 0.93, TODAY - 25);
-    scale(fan_of(w, 5), 1.06, TODAY - 25);
-    struct assessment a = assess(w, 30);
-
-    for (int i = 0; i < 2; i++) {
-        const struct drive_risk *d = find_risk(&a, i ? "m02-d1" : "m01-d1");
-        ck_assert_int_eq(d->fans[0].trend_days, 0);
-        ck_assert_double_lt(d->fans[0].from_trend, 0.01);
-        ck_assert(isnan(d->fans[0].days_to_warning[1]));
-    }
-    ck_assert_double_eq_tol(find_risk(&a, "m01-d1")->fans[0].peer_relative, 0.93, 0.01);
-    world_free(w);
-}
-END_TEST
-
-START_TEST(without_a_trend_it_is_said_how_likely_there_is_none)
-{
-    struct world *w = world_new(6, 2);
-    fall(fan_of(w, 7), 40, 5);
-    struct assessment a = assess(w, 30);
-    const struct fan_risk *falling = &find_risk(&a, "m03-d1")->fans[0],
-                          *steady = &find_risk(&a, "m02-d1")->fans[0];
-
-    ck_assert_double_lt(falling->not_falling, 0.01);
-    ck_assert_double_gt(steady->not_falling, 0.1);
-    ck_assert_double_lt(falling->rate_per_day[0], falling->rate_per_day[2]);
-    ck_assert_double_eq_tol(falling->rate_per_day[1], -5, 1);
-    ck_assert_double_eq_tol(steady->rate_per_day[1], 0, 0.3);
-    ck_assert(says(find_risk(&a, "m02-d1"), "no trend; warning speed"));
-    world_free(w);
-}
-END_TEST
-
-/* Five fans that fell to a speed and warned there, and were replaced. */
-static void warn_at(struct world *w, double rpm)
-{
-    for (size_t i = 0; i < 5; i++) {
-        struct fan *f = fan_of(w, 2 * i);
-        int32_t day = TODAY - 200 - 5 * (int)i;
-        size_t at = (size_t)(day - (TODAY - DAYS));
-        f->days[at - 1].median = rpm * 1.01;
-        f->days[at].median = rpm * 1.005;
-        f->days[at].lowest = (float)(rpm * 0.97);
-        add_episode(w, 2 * i, day, EPISODE_ENDED_IN_ALARM);
-    }
-}
-
-START_TEST(a_warning_speed_is_learned_from_warnings)
-{
-    struct world *w = world_new(6, 2);
-    warn_at(w, 1700);
-    w->fan_model.warning_rpm = (double)NAN;
-    struct assessment a = assess(w, 30);
-    const struct fan_risk *f = &find_risk(&a, "m05-d1")->fans[0];
-
-    ck_assert_double_eq_tol(f->warning_rpm, 1683, 20);
-    ck_assert_str_eq(f->warning_from, "learned from 5 warnings at 1,649 to 1,717");
-    w->fan_model.warning_rpm = 1690; /* agrees with them */
-    a = assess(w, 30);
-    f = &find_risk(&a, "m05-d1")->fans[0];
-    ck_assert_double_eq(f->warning_rpm, 1690);
-    ck_assert_str_eq(f->warning_from, "register");
-    w->fan_model.warning_rpm = 2100; /* does not */
-    a = assess(w, 30);
-    ck_assert_double_eq_tol(find_risk(&a, "m05-d1")->fans[0].warning_rpm, 1683, 20);
-    world_free(w);
-}
-END_TEST
-
-START_TEST(too_few_warnings_teach_nothing)
-{
-    struct world *w = world_new(6, 2);
-    w->fan_model.warning_rpm = (double)NAN;
-    add_episode(w, 2, TODAY - 100, EPISODE_ENDED_IN_ALARM);
-    struct assessment a = assess(w, 30);
-    const struct fan_risk *f = &find_risk(&a, "m05-d1")->fans[0];
-
-    ck_assert_double_eq_tol(f->warning_rpm, 0.8 * BASE_RPM, 1e-9);
-    ck_assert_str_eq(f->warning_from, "80 % of rated speed, our default");
-    w->fan_model.rated_rpm = (double)NAN;
-    a = assess(w, 30);
-    ck_assert_str_eq(find_risk(&a, "m05-d1")->fans[0].warning_from, "80 % of its own level, our default");
-    world_free(w);
-}
-END_TEST
-
-START_TEST(a_dip_below_the_warning_speed_is_said)
-{
-    struct world *w = world_new(6, 2);
-    fan_of(w, 3)->days[DAYS - 9].lowest = 1810;
-    fan_of(w, 5)->days[DAYS - 90].lowest = 1810; /* long ago */
-    struct assessment a = assess(w, 30);
-    ck_assert(says(find_risk(&a, "m01-d1"), "has dipped to 1,810 rev/min in the last 30 days"));
-    ck_assert(!says(find_risk(&a, "m02-d1"), "has dipped"));
-    world_free(w);
-}
-END_TEST
-
-START_TEST(speeds_that_come_in_coarse_steps_make_no_trend)
-{
-    struct world *w = world_new(6, 2);
-    struct fan *f = fan_of(w, 3);
-    for (size_t k = 0; k < f->day_count; k++)
-        f->days[k].median = 50 * floor(f->days[k].median / 50 + 0.5);
-    struct assessment a = assess(w, 30);
-    ck_assert_int_eq(find_risk(&a, "m01-d1")->fans[0].trend_days, 0);
-    ck_assert_double_lt(find_risk(&a, "m01-d1")->fans[0].from_trend, 0.02);
     world_free(w);
 }
 END_TEST
@@ -653,12 +502,6 @@ int main(void)
     tcase_add_test(t, cleaning_that_helps_gives_a_higher_baseline);
     tcase_add_test(t, a_new_fan_has_no_baseline_of_its_own_yet);
     tcase_add_test(t, a_half_speed_tachometer_is_a_measurement);
-    tcase_add_test(t, a_step_is_no_trend);
-    tcase_add_test(t, without_a_trend_it_is_said_how_likely_there_is_none);
-    tcase_add_test(t, a_warning_speed_is_learned_from_warnings);
-    tcase_add_test(t, too_few_warnings_teach_nothing);
-    tcase_add_test(t, a_dip_below_the_warning_speed_is_said);
-    tcase_add_test(t, speeds_that_come_in_coarse_steps_make_no_trend);
     tcase_add_test(t, what_cannot_be_judged_is_listed_with_its_reason);
     tcase_add_test(t, a_fan_without_diagnostic_is_judged_by_its_age);
     tcase_add_test(t, one_silent_fan_of_two_is_left_out_and_said);
