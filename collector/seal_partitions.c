@@ -160,6 +160,16 @@ static bool drop_raw(struct db *db, int32_t before_day, int64_t *count, struct e
     return ok;
 }
 
+/* A day at a time, so that none takes long however many have gathered. */
+static bool forget_summaries(struct db *db, int32_t before_day, struct err *err)
+{
+    const struct db_value before = db_day(before_day);
+    for (int64_t forgotten = 1; forgotten;)
+        if (!db_exec(db, &q_seal_forget_day, &before, 1, &forgotten, err))
+            return false;
+    return true;
+}
+
 bool seal_retain(struct db *db, int64_t now_us, const struct seal_keep *keep, int64_t *dropped,
                  struct err *err)
 {
@@ -167,8 +177,7 @@ bool seal_retain(struct db *db, int64_t now_us, const struct seal_keep *keep, in
     *dropped = 0;
     if (keep->raw_days && !drop_raw(db, (int32_t)(today - keep->raw_days), dropped, err))
         return err_in(err, "retention");
-    const struct db_value before = db_day((int32_t)(today - keep->summary_days));
-    if (keep->summary_days && !db_exec(db, &q_seal_forget_days, &before, 1, NULL, err))
+    if (keep->summary_days && !forget_summaries(db, (int32_t)(today - keep->summary_days), err))
         return err_in(err, "retention");
     if (*dropped)
         log_info("seal.dropped", "partitions=%" PRId64, *dropped);

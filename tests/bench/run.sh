@@ -6,7 +6,7 @@
 set -euo pipefail
 root=$(cd "$(dirname "$0")/../.." && pwd)
 build=${VANEWARD_BENCH_BUILD:-$root/build/bench}
-all=(decode store seal read_back poll collect catch_up summaries rank life)
+all=(decode store seal beside read_back poll collect catch_up summaries rank life)
 long=(full_size) # on request only
 
 size=--quick write=no names=()

@@ -6,8 +6,7 @@
 
 #include <stdio.h>
 
-/* Their numbers tell the sealer how to divide them. */
-static void register_fans(struct ground *g, uint32_t fans)
+void sealed_register(struct ground *g, uint32_t fans)
 {
     char sql[600];
     snprintf(sql, sizeof sql,
@@ -26,7 +25,7 @@ void sealed_init(struct sealed *s, struct ground *g, uint32_t fans, int64_t begi
     *s = (struct sealed){.ground = g, .feeder = kept, .period_us = period_us};
     if (!kept.db)
         feeder_init(&s->feeder, g);
-    register_fans(g, fans);
+    sealed_register(g, fans);
     simulation_init(&s->simulation, fans, begins_us, period_us);
 }
 

@@ -30,4 +30,7 @@ void sealed_init(struct sealed *s, struct ground *g, uint32_t fans, int64_t begi
 void sealed_hour(struct sealed *s);
 void sealed_release(struct sealed *s);
 
+/* Fans 1 to N of site s, which is there: their numbers tell the sealer how to divide them. */
+void sealed_register(struct ground *g, uint32_t fans);
+
 #endif

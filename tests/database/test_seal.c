@@ -729,6 +729,22 @@ START_TEST(old_days_are_dropped_and_their_summaries_stay)
 }
 END_TEST
 
+START_TEST(old_summaries_are_forgotten_day_by_day)
+{
+    const struct seal_keep keep = {.summary_days = 3};
+    int64_t now = MIDNIGHT + 5 * US_PER_DAY, dropped;
+    for (int day = 0; day < 5; day++)
+        for (uint32_t fan = 1; fan < 4; fan++)
+            store_one(now, fan, MIDNIGHT + day * US_PER_DAY, 3000);
+    seal_at(now + 10 * MINUTE);
+    ck_assert_msg(seal_retain(db, now, &keep, &dropped, &err), "%s", err.text);
+    ck_assert_str_eq(
+        rig_table(db, mem, "SELECT day, count(*) FROM vaneward.fan_day GROUP BY day ORDER BY day"),
+        "2024-10-06,3; 2024-10-07,3; 2024-10-08,3");
+    all_is_there("without summaries");
+}
+END_TEST
+
 START_TEST(what_is_not_sealed_is_not_dropped)
 {
     const struct seal_keep keep = {.raw_days = 1};
@@ -775,6 +791,7 @@ int main(void)
     tcase_add_test(tc, sites_are_sealed_apart);
     tcase_add_test(tc, one_fan_is_read_whole_while_a_part_is_sealed);
     tcase_add_test(tc, old_days_are_dropped_and_their_summaries_stay);
+    tcase_add_test(tc, old_summaries_are_forgotten_day_by_day);
     tcase_add_test(tc, what_is_not_sealed_is_not_dropped);
     tcase_add_loop_test(rough, no_reading_is_ever_lost, 0, 3);
     tcase_add_test(rough, a_killed_sealer_loses_nothing);

@@ -1,3 +1,0 @@
--- Deletes summaries that are no longer to be kept.
--- $1 date (days before this one)
-DELETE FROM vaneward.fan_day WHERE day < $1::date;
