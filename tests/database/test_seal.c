@@ -1,110 +1,15 @@
-#include "rig.h"
-#include "server.h"
+#include "seal_rig.h"
 
-#include "base/clock.h"
 #include "journal.h"
 #include "queries.h"
-#include "seal.h"
 #include "seal_partitions.h"
-#include "summary.h"
 
-#include <check.h>
-
-#include <math.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/wait.h>
 #include <unistd.h>
-
-#define MIDNIGHT (INT64_C(20000) * US_PER_DAY) /* 2024-10-04 */
-#define MINUTE (60 * US_PER_S)
-
-static struct server *server;
-static const char *conninfo;
-static struct db *db;
-static struct arena *mem;
-static struct err err;
-
-static void start_server(void)
-{
-    server = server_start(NULL);
-}
-
-static struct db *open_session(void)
-{
-    struct db *opened;
-    ck_assert_msg(db_open(&opened, conninfo, "test", &err), "%s", err.text);
-    return opened;
-}
-
-static void set_up(void)
-{
-    mem = arena_new(SIZE_MAX);
-    conninfo = server_prepared_database(server);
-    db = open_session();
-    rig_register(db, 4);
-}
-
-static void tear_down(void)
-{
-    db_close(db);
-    arena_free(mem);
-}
-
-/* All that was ever stored: what must lie in the database at every moment. */
-enum { MOST = 20000 };
-static struct reading stored[MOST];
-static size_t stored_count;
-
-static void store_at(int64_t received_us, const struct reading *readings, size_t count)
-{
-    ck_assert(db_begin(db, &err));
-    ck_assert_msg(journal_write(db, "s", received_us, received_us, readings, count, mem, &err), "%s",
-                  err.text);
-    ck_assert(db_commit(db, &err));
-    memcpy(stored + stored_count, readings, count * sizeof *readings);
-    stored_count += count;
-}
-
-static void store_one(int64_t received_us, uint32_t fan_no, int64_t at_us, int32_t rpm)
-{
-    struct reading r = {fan_no, rpm * 1000, at_us};
-    store_at(received_us, &r, 1);
-}
-
-static void all_is_there(const char *when)
-{
-    struct reading *expected = arena_array(mem, struct reading, stored_count);
-    size_t count;
-    memcpy(expected, stored, stored_count * sizeof *stored);
-    rig_sort(expected, stored_count);
-    struct reading *found = rig_readings(db, mem, "s", &count);
-    ck_assert_msg(count == stored_count, "%s: %zu readings, not %zu", when, count, stored_count);
-    for (size_t k = 0; k < count; k++)
-        ck_assert_msg(found[k].fan_no == expected[k].fan_no && found[k].at_us == expected[k].at_us &&
-                          found[k].milli_rpm == expected[k].milli_rpm,
-                      "%s: reading %zu is another", when, k);
-}
-
-static struct seal_report seal_at(int64_t now_us)
-{
-    struct seal_report report;
-    ck_assert_msg(seal(db, now_us, &report, &err), "%s", err.text);
-    ck_assert(!report.was_busy);
-    all_is_there("sealed");
-    return report;
-}
-
-/* Readings in journal, hour blocks, day blocks. */
-static const char *places(void)
-{
-    return rig_table(db, mem,
-                     "SELECT (SELECT coalesce(sum(readings), 0) FROM vaneward.journal),"
-                     " (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_hour),"
-                     " (SELECT coalesce(sum(readings), 0) FROM vaneward.reading_day)");
-}
 
 START_TEST(an_open_hour_stays_in_the_journal)
 {
@@ -205,30 +110,6 @@ static int64_t random_minutes(int most)
     return (int64_t)(rand() % most) * MINUTE + rand() % 60000 * 1000;
 }
 
-/* The summaries say what the readings say that are there. */
-static void summaries_are_true(void)
-{
-    size_t count, at = 0;
-    struct reading *all = rig_readings(db, mem, "s", &count);
-    while (at < count) {
-        size_t n = 1;
-        int32_t day = day_of(all[at].at_us);
-        while (at + n < count && all[at + n].fan_no == all[at].fan_no && day_of(all[at + n].at_us) == day)
-            n++;
-        struct day_figures f = summary_of_day(&all[at], n, day_start_us(day), mem);
-        const char *row = rig_table(db, mem,
-                                    arena_printf(mem,
-                                                 "SELECT readings, unavailable_readings, zero_readings, "
-                                                 "covered_s, round(coalesce(rpm_median, -1)::numeric, 6)"
-                                                 " FROM vaneward.fan_day WHERE known_until IS NULL AND "
-                                                 "fan_no = %u AND day = date '1970-01-01' + %d",
-                                                 all[at].fan_no, day));
-        ck_assert_str_eq(row, arena_printf(mem, "%d,%d,%d,%d,%.6f", f.readings, f.unavailable, f.zero,
-                                           f.covered_s, isnan(f.median) ? -1.0 : f.median));
-        at += n;
-    }
-}
-
 /* Days of readings that come in time, late, very late and from fast clocks, sealed in small steps. */
 START_TEST(no_reading_is_ever_lost)
 {
@@ -261,26 +142,6 @@ START_TEST(no_reading_is_ever_lost)
 }
 END_TEST
 
-/* Readings of the closed days and of a closed hour of the open one, late for what was sealed before. */
-static void store_late(int64_t now, int salt)
-{
-    struct reading r[16];
-    for (int k = 0; k < 16; k++) {
-        int64_t age = (5 + (k + salt) % 4 * 20) * US_PER_HOUR + rand() % 60 * MINUTE;
-        int64_t own = (int64_t)stored_count + k; /* no two at the same moment: their order is nobody's */
-        r[k] = (struct reading){1 + (uint32_t)(k % 4), rand() % 4000 * 1000, now - age - own};
-    }
-    store_at(now, r, 16);
-}
-
-static void all_is_sealed_at(int64_t now)
-{
-    seal_at(now);
-    all_is_there("at the end");
-    ck_assert_int_eq(rig_number(db, "SELECT count(*) FROM vaneward.journal"), 0);
-    summaries_are_true();
-}
-
 /* Before and after each message that it sends to the server. */
 START_TEST(a_killed_sealer_loses_nothing)
 {
@@ -303,124 +164,6 @@ START_TEST(a_killed_sealer_loses_nothing)
         rig_wait_until_alone(db);
         all_is_there("after a kill");
     }
-    all_is_sealed_at(now + 3 * US_PER_DAY);
-}
-END_TEST
-
-/* One site with far more readings than a step of this size takes, in rows of all fans. */
-enum { MANY_FANS = 50, EACH_FAN = 60, FEW = 100 };
-
-static void register_many_fans(void)
-{
-    rig_do(db, "INSERT INTO vaneward.drive (site, drive, machine) SELECT 's', 'd' || n, 'm' FROM "
-               "generate_series(5, 50) n;"
-               "INSERT INTO vaneward.fan (site, drive, position, fan_no)"
-               " SELECT 's', 'd' || n, 'internal-1', n FROM generate_series(5, 50) n");
-}
-
-static void store_many(int64_t now, int64_t first_us)
-{
-    struct reading r[MANY_FANS];
-    register_many_fans();
-    for (int k = 0; k < EACH_FAN; k++) {
-        for (uint32_t fan = 0; fan < MANY_FANS; fan++)
-            r[fan] =
-                (struct reading){1 + fan, rand() % 4000 * 1000, first_us + k * 30 * US_PER_S + fan * 1000};
-        store_at(now, r, MANY_FANS);
-    }
-}
-
-/* Steps until nothing is due or 'until' says so; the sum of what they report. */
-static struct seal_report step_through(int64_t now, const char *until)
-{
-    struct seal_report report = {0};
-    for (bool more = true; more && !(until && rig_number(db, until));) {
-        ck_assert_msg(seal_step(db, now, FEW, &report, &more, &err), "%s", err.text);
-        ck_assert(!report.was_busy && !report.was_held);
-    }
-    return report;
-}
-
-START_TEST(each_reading_is_unpacked_twice_however_small_a_step_is)
-{
-    int64_t ten = MIDNIGHT + 10 * US_PER_HOUR;
-    store_many(ten + 40 * MINUTE, ten);
-    struct seal_report report = step_through(ten + 66 * MINUTE, NULL);
-    all_is_there("in small steps");
-    ck_assert_str_eq(places(), arena_printf(mem, "0,%zu,0", stored_count));
-    ck_assert_int_ge(report.steps, MANY_FANS * EACH_FAN / FEW);
-    ck_assert_int_eq(report.unpacked, 2 * (int64_t)stored_count);
-    ck_assert_int_eq(rig_number(db, "SELECT count(*) FROM vaneward.journal_scattered"), 0);
-}
-END_TEST
-
-/* As a crash of the server leaves it; as a fault of its disk does. */
-START_TEST(what_was_scattered_and_is_lost_or_damaged_is_scattered_again)
-{
-    static const char *const spoils[] = {
-        "TRUNCATE vaneward.journal_scattered", "UPDATE vaneward.journal_scattered SET data = '\\x0102'",
-        "UPDATE vaneward.journal_scattered SET data = left(data::text, 40)::bytea"};
-    int64_t ten = MIDNIGHT + 10 * US_PER_HOUR;
-    store_many(ten + 40 * MINUTE, ten);
-    step_through(ten + 66 * MINUTE, "SELECT (count(*) > 10)::int FROM vaneward.reading_hour");
-    ck_assert_int_gt(rig_number(db, "SELECT count(*) FROM vaneward.journal_scattered"), 0);
-    rig_do(db, spoils[_i]);
-    step_through(ten + 66 * MINUTE, NULL);
-    all_is_there("scattered twice");
-    ck_assert_str_eq(places(), arena_printf(mem, "0,%zu,0", stored_count));
-}
-END_TEST
-
-START_TEST(rows_of_the_open_hour_go_back_to_the_journal_whole)
-{
-    static const char *const rows =
-        "SELECT journal_no, received_at, newest_at, readings, md5(data) FROM vaneward.journal"
-        " WHERE newest_at > '2024-10-04 11:00Z' ORDER BY journal_no";
-    struct reading r[MANY_FANS];
-    int64_t ten = MIDNIGHT + 10 * US_PER_HOUR, eleven = ten + US_PER_HOUR;
-    store_many(ten + 40 * MINUTE, ten);
-    for (int k = 1; k < 4; k++) {
-        for (uint32_t fan = 0; fan < MANY_FANS; fan++)
-            r[fan] = (struct reading){1 + fan, 1000 * k, eleven + k * MINUTE};
-        store_at(eleven + k * MINUTE + US_PER_S, r, MANY_FANS);
-    }
-    const char *before = rig_table(db, mem, rows);
-    step_through(eleven + 6 * MINUTE, NULL);
-    all_is_there("with an open hour");
-    ck_assert_str_eq(rig_table(db, mem, rows), before);
-    ck_assert_str_eq(places(), arena_printf(mem, "%d,%d,0", 3 * MANY_FANS, MANY_FANS * EACH_FAN));
-}
-END_TEST
-
-/* At its first messages, in steps that are too small for what is new. */
-START_TEST(a_killed_sealer_that_scatters_loses_nothing)
-{
-    static struct db *own; /* a child's; the parent's stays where it is */
-    int64_t now = MIDNIGHT + 4 * US_PER_DAY + 12 * US_PER_HOUR;
-    int killed = 0;
-    srand(13);
-    for (int k = 0; k < 300; k++) /* more rows than are read at once */
-        store_one(now, 1 + k % 4, now - US_PER_DAY - k * 7 * MINUTE, 3000 + k);
-    for (int point = 1; point <= 80; point++) {
-        store_late(now, point);
-        pid_t child = fork();
-        if (child == 0) {
-            struct seal_report report = {0};
-            bool more = true, ok = true;
-            own = open_session();
-            rig_die_at(point);
-            while (ok && more)
-                ok = seal_step(own, now + MINUTE, 10, &report, &more, &err);
-            _exit(!ok || report.was_busy);
-        }
-        int status;
-        ck_assert_int_eq(waitpid(child, &status, 0), child);
-        ck_assert(WIFSIGNALED(status) ? WTERMSIG(status) == SIGKILL : WEXITSTATUS(status) == 0);
-        killed += WIFSIGNALED(status);
-        rig_wait_until_alone(db);
-        all_is_there("after a kill");
-    }
-    ck_assert_int_gt(killed, 60);
     all_is_sealed_at(now + 3 * US_PER_DAY);
 }
 END_TEST
@@ -598,41 +341,6 @@ START_TEST(a_damaged_row_does_not_stand_before_the_others)
 }
 END_TEST
 
-/* An hour block is damaged before its day is closed; then the day block, before a late reading comes. */
-START_TEST(a_damaged_block_is_set_aside_at_once)
-{
-    static const char *const days = "SELECT fan_no, readings, rpm_median FROM vaneward.fan_day"
-                                    " WHERE known_until IS NULL ORDER BY fan_no";
-    int64_t ten = MIDNIGHT + 10 * US_PER_HOUR, next_day = MIDNIGHT + US_PER_DAY + 10 * MINUTE;
-    for (int k = 0; k < 2; k++)
-        for (uint32_t fan = 1; fan < 4; fan++)
-            store_one(ten, fan, MIDNIGHT + k * US_PER_HOUR, 1000 * (int)fan);
-    seal_at(ten);
-    stored_count = 0;
-    rig_do(db,
-           "UPDATE vaneward.reading_hour h SET data = CASE fan_no WHEN 1 THEN '\\x0102' ELSE"
-           " (SELECT data FROM vaneward.reading_hour o WHERE o.fan_no = 3 AND o.starts_at = h.starts_at) END"
-           " WHERE fan_no < 3 AND starts_at = '2024-10-04 00:00Z'");
-    ck_assert_msg(seal(db, next_day, &(struct seal_report){0}, &err), "%s", err.text);
-    ck_assert_str_eq(places(), "0,0,4");
-    ck_assert_str_eq(rig_table(db, mem, days), "1,1,1000; 2,1,2000; 3,2,3000");
-
-    rig_do(db, "UPDATE vaneward.reading_day SET data = '\\xff' WHERE fan_no = 3");
-    store_one(next_day, 3, ten, 9);
-    ck_assert_msg(seal(db, next_day + MINUTE, &(struct seal_report){0}, &err), "%s", err.text);
-    ck_assert_str_eq(places(), "0,0,3");
-    ck_assert_str_eq(rig_table(db, mem, days), "1,1,1000; 2,1,2000; 3,2,3000");
-    ck_assert_str_eq(
-        rig_table(db, mem,
-                  "SELECT fan_no, extract(epoch FROM starts_at - '2024-10-04 00:00Z')::int AS s, readings,"
-                  " reason FROM vaneward.reading_damaged ORDER BY fan_no"),
-        "1,0,1,\"a damaged block of 2 readings in 2 bytes\"; "
-        "2,0,1,\"readings of another fan or time\"; "
-        "3,0,2,\"a block of readings has version 255, this program reads 1\"");
-    ck_assert_int_eq(rig_number(db, "SELECT count(*) FROM vaneward.set_aside WHERE source = 'block'"), 3);
-}
-END_TEST
-
 /* Two readings of one fan at the same moment: what arrived last is the day's last, however it was sealed. */
 START_TEST(readings_of_one_moment_keep_their_order)
 {
@@ -764,28 +472,15 @@ START_TEST(what_is_not_sealed_is_not_dropped)
 }
 END_TEST
 
-static TCase *test_case(const char *name)
-{
-    TCase *tc = tcase_create(name);
-    tcase_set_timeout(tc, 300);
-    tcase_add_unchecked_fixture(tc, start_server, NULL);
-    tcase_add_checked_fixture(tc, set_up, tear_down);
-    return tc;
-}
-
 int main(void)
 {
-    TCase *tc = test_case("seal"), *rough = test_case("rough");
+    TCase *tc = seal_case("seal"), *rough = seal_case("rough");
     tcase_add_test(tc, an_open_hour_stays_in_the_journal);
     tcase_add_test(tc, a_row_two_hours_old_is_sealed_though_its_time_lies_ahead);
     tcase_add_test(tc, a_closed_day_becomes_one_block_a_fan_and_a_summary);
     tcase_add_test(tc, late_readings_make_a_new_version_of_the_day);
     tcase_add_test(tc, sealing_again_changes_nothing);
     tcase_add_test(tc, a_damaged_row_does_not_stand_before_the_others);
-    tcase_add_test(tc, a_damaged_block_is_set_aside_at_once);
-    tcase_add_test(tc, each_reading_is_unpacked_twice_however_small_a_step_is);
-    tcase_add_loop_test(tc, what_was_scattered_and_is_lost_or_damaged_is_scattered_again, 0, 3);
-    tcase_add_test(tc, rows_of_the_open_hour_go_back_to_the_journal_whole);
     tcase_add_loop_test(tc, readings_of_one_moment_keep_their_order, 0, 16);
     tcase_add_test(tc, a_history_of_years_is_sealed_in_several_steps);
     tcase_add_test(tc, sites_are_sealed_apart);
@@ -795,7 +490,6 @@ int main(void)
     tcase_add_test(tc, what_is_not_sealed_is_not_dropped);
     tcase_add_loop_test(rough, no_reading_is_ever_lost, 0, 3);
     tcase_add_test(rough, a_killed_sealer_loses_nothing);
-    tcase_add_test(rough, a_killed_sealer_that_scatters_loses_nothing);
     tcase_add_test(rough, two_sealers_exclude_each_other);
     tcase_add_test(rough, two_sealers_at_once_and_late_readings);
     tcase_add_test(rough, a_reader_does_not_hold_up_the_sealer);
@@ -803,9 +497,5 @@ int main(void)
     Suite *suite = suite_create("seal");
     suite_add_tcase(suite, tc);
     suite_add_tcase(suite, rough);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return seal_run(suite);
 }
