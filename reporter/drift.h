@@ -46,11 +46,12 @@ enum {
     DRIFT_POWERS = 2,
     DRIFT_WAYS = 3 + DRIFT_POWERS * (DRIFT_VALUES + DRIFT_BEFORE)
 };
-/* The series of one fan: at most DRIFT_VALUES; noise is what its values have beyond the noise of the law. */
+/* The series of one fan: at most DRIFT_VALUES. */
 struct drift_series {
     const double *days, *lost;
     size_t n;
-    double noise;
+    double noise; /* what its values have beyond the noise of the law */
+    double span;  /* days that each value is the middle of; 0: of a moment */
 };
 
 /* One way in which things may stand at the last value. */

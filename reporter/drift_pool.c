@@ -32,16 +32,19 @@ enum { MOST_SERIES = 2000, ROUNDS = 5 };
 /*
  * The middle of three values against the line between its neighbours, on the law's clock: its variance is
  * 'of_noise' times that of the noise and 'of_way' times that of the movement a day (a Brownian bridge).
+ * Values that are the middle of a span have moved less: for means of neighbouring spans by a quarter of a
+ * span.
  */
 struct bridge {
     double rest, of_noise, of_way;
 };
 
-static struct bridge bridge_of(const double at[3], const double value[3])
+static struct bridge bridge_of(const double at[3], const double value[3], double span)
 {
     double first = (at[2] - at[1]) / (at[2] - at[0]), last = 1 - first;
+    double whole = (at[1] - at[0]) * (at[2] - at[1]) / (at[2] - at[0]);
     return (struct bridge){value[1] - first * value[0] - last * value[2], 1 + first * first + last * last,
-                           (at[1] - at[0]) * (at[2] - at[1]) / (at[2] - at[0])};
+                           fmax(whole / 4, whole - span / 4)};
 }
 
 /* Robust variance of the bridges that span 'lag' values to each side, and how much of it is movement of a
@@ -55,8 +58,9 @@ static double bridge_variance(const struct drift_series *series, size_t n, size_
     for (size_t i = 0; i < n; i++)
         for (size_t k = lag; k + lag < series[i].n; k++) {
             const double *at = series[i].days + k, *value = series[i].lost + k;
-            struct bridge b = bridge_of((double[]){at[-(ptrdiff_t)lag], at[0], at[lag]},
-                                        (double[]){value[-(ptrdiff_t)lag], value[0], value[lag]});
+            struct bridge b =
+                bridge_of((double[]){at[-(ptrdiff_t)lag], at[0], at[lag]},
+                          (double[]){value[-(ptrdiff_t)lag], value[0], value[lag]}, series[i].span);
             sum += b.of_way / b.of_noise;
             size[count++] = fabs(b.rest) / sqrt(b.of_noise);
         }
@@ -100,7 +104,8 @@ static void gather_bridges(struct round *r, const struct drift_law *law, const s
             continue;
         for (size_t i = 0; i < 3; i++)
             at[i] = drift_clock(way->power, s->days[k - 1 + i] - from);
-        struct bridge b = bridge_of(at, s->lost + k - 1);
+        double rate = (at[2] - at[0]) / (s->days[k + 1] - s->days[k - 1]); /* of the clock */
+        struct bridge b = bridge_of(at, s->lost + k - 1, rate * s->span);
         r->bridges += way->weight;
         r->way_squares += way->weight * fmax(0, b.rest * b.rest - b.of_noise * noise) / b.of_way;
     }

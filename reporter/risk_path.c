@@ -27,7 +27,7 @@ static struct drift_series series_of(const struct fan_view *v, struct room *room
         room->days[k] = -b->half_days[k] / 2.0;
         room->lost[k] = unpack_lost(b->lost[k]);
     }
-    return (struct drift_series){room->days, room->lost, b->count, (double)b->noise};
+    return (struct drift_series){room->days, room->lost, b->count, (double)b->noise, RISK_BLOCK_DAYS};
 }
 
 /* Series of some views, every so manieth where they are very many. */

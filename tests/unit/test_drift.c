@@ -160,7 +160,7 @@ static struct drift_series make(const struct drift_law *l, struct made *m)
         m->lost[k] = at + l->noise * bell();
     }
     m->level = at;
-    return (struct drift_series){m->days, m->lost, DRIFT_VALUES, 0};
+    return (struct drift_series){m->days, m->lost, DRIFT_VALUES, 0, 0};
 }
 
 /* Whether the path goes on to the limit; between its points it may touch it as a bridge does. */
@@ -270,7 +270,7 @@ START_TEST(twice_the_loss_in_twice_the_units_is_the_same)
             twice.lost[k] = 2 * m.lost[k] + 7;
             twice.days[k] = m.days[k] + 20000;
         }
-        t = (struct drift_series){twice.days, twice.lost, s.n, 0};
+        t = (struct drift_series){twice.days, twice.lost, s.n, 0, 0};
         size_t n = drift_judge(&law, &s, ways);
         ck_assert_uint_eq(drift_judge(&l, &t, other), n);
         near_absolute("chance", drift_chance(other, n, 7.4, 0, 60), drift_chance(ways, n, 0.2, 0, 60), 1e-8);
@@ -282,7 +282,7 @@ START_TEST(one_value_says_nothing_of_the_drift)
 {
     double day = 0, lost = 0.05;
     struct drift_way ways[DRIFT_WAYS];
-    size_t n = drift_judge(&law, &(struct drift_series){&day, &lost, 1, 0.01}, ways);
+    size_t n = drift_judge(&law, &(struct drift_series){&day, &lost, 1, 0.01, 0}, ways);
     ck_assert(drift_moving(ways, n) <= law.leaning / (1 - law.share) + 1e-12 && ways[0].state.level == 0.05);
     ck_assert_double_lt(drift_chance(ways, n, 0.2, 0, 30), 1e-6);
     near_relative("either way", drift_rate_cdf(ways, n, 0), 0.5, 1e-12);
@@ -361,7 +361,7 @@ START_TEST(half_of_a_laser_foretells_its_passage)
         }
     fclose(file);
     for (int i = 0; i < UNITS; i++)
-        s[i] = (struct drift_series){days[i], lost[i], HALF, 0};
+        s[i] = (struct drift_series){days[i], lost[i], HALF, 0, 0};
     struct drift_law pooled = drift_pool(&drift_assumed, s, UNITS, mem);
     for (int i = 0; i < UNITS; i++) {
         struct drift_way ways[DRIFT_WAYS];
