@@ -195,6 +195,15 @@ static void draw_level(struct pdf *pdf, const struct plot *p, double level, enum
                      right || y + 10 > p->y + p->h ? y - 2.5 : y + 8, p->w * 0.4, text);
 }
 
+static double foretold(const struct chart_speed *c, double days, int which)
+{
+    if (!c->ahead)
+        return c->speed_today + c->slope[which] * days;
+    double at = days / (double)c->ahead_days;
+    size_t i = at < (double)(c->ahead_count - 1) ? (size_t)at : c->ahead_count - 2;
+    return c->ahead[i][which] + (at - (double)i) * (c->ahead[i + 1][which] - c->ahead[i][which]);
+}
+
 /* The band stops where it leaves the plot. */
 static void draw_projection(struct pdf *pdf, const struct chart_speed *c, const struct plot *p)
 {
@@ -209,7 +218,7 @@ static void draw_projection(struct pdf *pdf, const struct chart_speed *c, const 
         double days = (double)(c->to_day - c->today) * i / STEPS;
         double at[3];
         for (int k = 0; k < 3; k++)
-            at[k] = at_y(p, clamp(c->speed_today + c->slope[k] * days, p->y_from, p->y_to));
+            at[k] = at_y(p, clamp(foretold(c, days, k), p->y_from, p->y_to));
         x[i] = x[2 * STEPS + 1 - i] = mid_x[i] = at_x(p, c->today + days);
         y[i] = at[0];
         mid_y[i] = at[1] < p->y + p->h ? at[1] : D_NAN;

@@ -41,7 +41,9 @@ struct chart_speed {
     size_t other_count;
     double baseline, warning; /* rev/min; NAN: not known, not drawn */
     const char *baseline_label, *warning_label;
-    double speed_today, slope[3];     /* lower, middle, upper, rev/min a day; NAN: no projection */
+    double speed_today, slope[3]; /* lower, middle, upper, rev/min a day; NAN: no projection */
+    const double (*ahead)[3];     /* the same as speeds, every so many days from today; NULL: straight on */
+    size_t ahead_count, ahead_days;
     double days_to_warning[3];        /* lower, middle, upper; the upper may be INFINITY */
     const struct chart_event *events; /* in order of days */
     size_t event_count;

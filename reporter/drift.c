@@ -267,32 +267,68 @@ void drift_chance_limits(const struct drift_way *ways, size_t n, double limit, d
                 limits[side] = p[i].value;
 }
 
-double drift_rate_cdf(const struct drift_way *ways, size_t n, double rate)
+/* One of the normal laws of which a mixture is made. */
+struct part {
+    double weight, mean, sd;
+};
+
+static double parts_cdf(const struct part *parts, size_t n, double x)
 {
     double sum = 0;
-    for (size_t i = 0; i < n; i++) {
-        double on_clock = rate / clock_rate(&ways[i]) - ways[i].state.drift;
-        sum += ways[i].weight * normal_cdf(on_clock / sqrt(ways[i].state.drift_var));
-    }
+    for (size_t i = 0; i < n; i++)
+        sum += parts[i].weight * normal_cdf((x - parts[i].mean) / parts[i].sd);
     return sum;
 }
 
-double drift_rate_quantile(const struct drift_way *ways, size_t n, double p)
+static double parts_quantile(const struct part *parts, size_t n, double p)
 {
     enum { ROUNDS = 60 };
     double low = D_INF, high = -D_INF, z = normal_quantile(p);
 
     for (size_t i = 0; i < n; i++) { /* the mixture's lies between those of its parts */
-        double own = clock_rate(&ways[i]) * (ways[i].state.drift + z * sqrt(ways[i].state.drift_var));
-        low = fmin(low, own);
-        high = fmax(high, own);
+        low = fmin(low, parts[i].mean + z * parts[i].sd);
+        high = fmax(high, parts[i].mean + z * parts[i].sd);
     }
     for (int i = 0; i < ROUNDS && high > low; i++) {
         double middle = (low + high) / 2;
-        if (drift_rate_cdf(ways, n, middle) < p)
+        if (parts_cdf(parts, n, middle) < p)
             low = middle;
         else
             high = middle;
     }
     return (low + high) / 2;
+}
+
+double drift_lost_quantile(const struct drift_way *ways, size_t n, double days, double p)
+{
+    struct part parts[DRIFT_WAYS];
+    for (size_t i = 0; i < n; i++) {
+        struct drift_state s = ways[i].state;
+        drift_pass(&s, clock_days(&ways[i], days), ways[i].diffusion);
+        parts[i] = (struct part){ways[i].weight, s.level, sqrt(s.level_var)};
+    }
+    return parts_quantile(parts, n, p);
+}
+
+static void rates_of(const struct drift_way *ways, size_t n, struct part *parts)
+{
+    for (size_t i = 0; i < n; i++) {
+        double rate = clock_rate(&ways[i]);
+        parts[i] =
+            (struct part){ways[i].weight, rate * ways[i].state.drift, rate * sqrt(ways[i].state.drift_var)};
+    }
+}
+
+double drift_rate_cdf(const struct drift_way *ways, size_t n, double rate)
+{
+    struct part parts[DRIFT_WAYS];
+    rates_of(ways, n, parts);
+    return parts_cdf(parts, n, rate);
+}
+
+double drift_rate_quantile(const struct drift_way *ways, size_t n, double p)
+{
+    struct part parts[DRIFT_WAYS];
+    rates_of(ways, n, parts);
+    return parts_quantile(parts, n, p);
 }

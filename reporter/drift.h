@@ -76,6 +76,8 @@ double drift_chance(const struct drift_way *ways, size_t n, double limit, double
 /* 10 and 90 % points of that probability, as drifts are not known exactly. */
 void drift_chance_limits(const struct drift_way *ways, size_t n, double limit, double limit_sd, double days,
                          double limits[2]);
+/* What will have been lost in some days, with some probability not more. */
+double drift_lost_quantile(const struct drift_way *ways, size_t n, double days, double p);
 /* Lost a day, now: probability that it is not above some value, and the value of a probability. */
 double drift_rate_cdf(const struct drift_way *ways, size_t n, double rate);
 double drift_rate_quantile(const struct drift_way *ways, size_t n, double p);

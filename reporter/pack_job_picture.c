@@ -93,6 +93,9 @@ void pack_job_picture(struct sheet *s, const struct pack_input *in, const struct
         .baseline_label = f->baseline_own ? "own baseline" : "baseline (peers or rated)",
         .warning_label = "warning speed",
         .speed_today = isnan(f->rpm) ? f->level_rpm : f->rpm,
+        .ahead = f->ahead,
+        .ahead_count = RISK_AHEAD_STEPS + 1,
+        .ahead_days = RISK_AHEAD_STEP_DAYS,
         .slope = {f->rate_per_day[0], f->rate_per_day[1], f->rate_per_day[2]},
     };
     memcpy(chart.days_to_warning, f->days_to_warning, sizeof chart.days_to_warning);

@@ -50,7 +50,9 @@ enum {
     RISK_TREND_DAYS = 60,
     RISK_TREND_LEAST = 10,
     RISK_WINDOW_DAYS = 120, /* calendar days that trend and season look back */
-    RISK_SILENT_DAYS = 3,   /* without a speed while its site reports: silent */
+    RISK_AHEAD_STEPS = 12,  /* of the speeds that are foretold */
+    RISK_AHEAD_STEP_DAYS = 8,
+    RISK_SILENT_DAYS = 3, /* without a speed while its site reports: silent */
     RISK_PEER_MACHINES = 3,
     RISK_EVENT_DAYS = 90,   /* episodes counted against a drive, unless work was done since */
     RISK_DROPOUT_DAYS = 30, /* drop-outs and dips counted against a fan */
@@ -81,6 +83,7 @@ struct fan_risk {
     int32_t trend_from_day;
     double rate_per_day[3];    /* rev/min a day by which it goes on: 10, 50, 90 %; NAN: not known */
     double not_falling;        /* probability that its drift is not downwards; NAN: not known */
+    const double (*ahead)[3];  /* RISK_AHEAD_STEPS + 1 speeds from today on: 10, 50, 90 %; NULL: no trend */
     double days_to_warning[3]; /* lower, middle, upper (10, 50, 90 %); INFINITY: never; NAN: no trend */
     int trend_days;            /* good days that the slope is from; 0: no trend */
     double age_hours;          /* NAN: not known */

@@ -143,6 +143,19 @@ static void set_told_slope(const struct assessing *a, struct fan_view *v)
     r->trend_days = v->blocks.count * RISK_BLOCK_DAYS;
 }
 
+/* The speeds that are foretold, for the picture. */
+static void set_ahead(const struct assessing *a, struct fan_view *v, double baseline)
+{
+    static const double q[] = {0.9, 0.5, 0.1}; /* of what is lost */
+    double(*ahead)[3] = arena_alloc(a->mem, (RISK_AHEAD_STEPS + 1) * sizeof *ahead);
+
+    for (int i = 0; i <= RISK_AHEAD_STEPS; i++)
+        for (int k = 0; k < 3; k++)
+            ahead[i][k] = baseline * (1 - drift_lost_quantile(v->path.ways, v->path.way_count,
+                                                              i * RISK_AHEAD_STEP_DAYS, q[k]));
+    v->risk->ahead = (const double(*)[3])ahead;
+}
+
 static void set_forecast(const struct assessing *a, struct fan_view *v, double baseline)
 {
     static const double q[] = {0.1, 0.5, 0.9};
@@ -157,6 +170,7 @@ static void set_forecast(const struct assessing *a, struct fan_view *v, double b
         return;
     }
     set_told_slope(a, v);
+    set_ahead(a, v, baseline);
     for (int i = 0; i < 3; i++)
         r->days_to_warning[i] = passage_quantile(p, q[i]);
 }

@@ -240,7 +240,12 @@ START_TEST(weights_rates_and_limits_fit_together)
         near_relative("weights", sum, 1, 1e-12);
         for (double q = 0.05; q < 1; q += 0.1)
             near_relative("rate", drift_rate_cdf(ways, n, drift_rate_quantile(ways, n, q)), q, 1e-9);
+        near_relative("today",
+                      ways[0].weight > 0.999 ? drift_lost_quantile(ways, n, 0, 0.5) : ways[0].state.level,
+                      ways[0].state.level, 1e-3);
         for (int days = 1; days < 400; days *= 2) {
+            ck_assert_double_lt(drift_lost_quantile(ways, n, days, 0.1),
+                                drift_lost_quantile(ways, n, days, 0.9));
             double p = drift_chance(ways, n, 0.2, 0.01, days);
             drift_chance_limits(ways, n, 0.2, 0.01, days, limits);
             ck_assert(p >= before - 1e-12 && p <= 1 && limits[0] <= limits[1] && limits[0] >= 0 &&
