@@ -185,6 +185,11 @@ static double hazard_within(const struct life_model *m, double age, double h)
     return hazard_to(m, age) * expm1(m->shape * log1p(h / age));
 }
 
+double life_hazard(const struct life_model *m, double from, double to)
+{
+    return hazard_within(m, from, to - from);
+}
+
 double life_survival(const struct life_model *m, double age)
 {
     return exp(-hazard_to(m, age));

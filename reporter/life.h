@@ -57,6 +57,8 @@ void life_fit(const struct lifetime *lives, size_t count, double assumed_shape, 
               struct life_model *out);
 
 double life_survival(const struct life_model *m, double age);
+/* Cumulative hazard between two ages, at the estimate. */
+double life_hazard(const struct life_model *m, double from, double to);
 /* P(fails in (age, age+h] | alive at age): averaged over all that the law may be where there is one, else at
  * the estimate. */
 double life_conditional(const struct life_model *m, double age, double h);

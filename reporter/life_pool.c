@@ -28,7 +28,7 @@ struct member {
 };
 
 struct pool {
-    struct arena *mem;
+    struct arena *mem, *scratch; /* of the laws; of all else */
     struct member *members;
     size_t n;
     double log_unit, assumed;
@@ -85,7 +85,7 @@ static void set_shape_prior(const struct pool *p, size_t own, double between, do
 
 static double between_shapes(const struct pool *p)
 {
-    double *s = arena_array(p->mem, double, p->n), *v = arena_array(p->mem, double, p->n);
+    double *s = arena_array(p->scratch, double, p->n), *v = arena_array(p->scratch, double, p->n);
     size_t n = 0;
     struct shrinkage all;
     for (size_t i = 0; i < p->n; i++)
@@ -347,7 +347,7 @@ static bool read_groups(const struct life_group_lives *groups, const struct life
     double failures = 0, logs = 0;
     for (size_t i = 0; i < p->n; i++) {
         struct member *m = &p->members[i];
-        life_data_of(groups[i].lives, groups[i].count, p->mem, &m->d);
+        life_data_of(groups[i].lives, groups[i].count, p->scratch, &m->d);
         failures += m->d.failures;
         logs += sum_of_logs(&m->d);
         m->has_shape = models[i].method == LIFE_MAXIMUM_LIKELIHOOD && models[i].failures >= LIFE_OWN_FAILURES;
@@ -360,31 +360,41 @@ static bool read_groups(const struct life_group_lives *groups, const struct life
     return failures > 0;
 }
 
-void life_pool(const struct life_group_lives *groups, size_t n, double assumed_shape, struct arena *mem,
-               struct life_model *models, struct life_model *newcomer)
+static void make_laws(struct pool *p, struct life_model *models, struct life_model *newcomer)
 {
-    struct pool *p = arena_alloc(mem, sizeof *p);
-    struct mixing_group *counts = arena_array(mem, struct mixing_group, n);
+    struct mixing_group *counts = arena_array(p->scratch, struct mixing_group, p->n);
     struct member none = {.d = {.log_unit = 0}};
     double exposure = 0;
 
-    *p = (struct pool){
-        .mem = mem, .n = n, .assumed = assumed_shape, .members = arena_array(mem, struct member, n)};
-    if (!read_groups(groups, models, p))
-        return;
     set_nodes(p);
-    for (size_t i = 0; i < n; i++) {
+    for (size_t i = 0; i < p->n; i++) {
         counts[i] = p->members[i].counts;
         exposure += counts[i].exposure;
     }
     if (!(exposure > 0))
         return;
-    mixing_spread(counts, n, mixing_even_prior, p->points);
-    for (size_t i = 0; i < n; i++)
+    mixing_spread(counts, p->n, mixing_even_prior, p->points);
+    for (size_t i = 0; i < p->n; i++)
         set_law(p, &p->members[i], &models[i]);
     set_shape_prior(p, SIZE_MAX, between_shapes(p), &none.prior_mean, &none.prior_variance);
     none.center = none.prior_mean;
     none.sd = sqrt(none.prior_variance);
     *newcomer = (struct life_model){.method = LIFE_NO_DATA};
     set_law(p, &none, newcomer);
+}
+
+void life_pool(const struct life_group_lives *groups, size_t n, double assumed_shape, struct arena *mem,
+               struct life_model *models, struct life_model *newcomer)
+{
+    struct arena *scratch = arena_new(SIZE_MAX);
+    struct pool *p = arena_alloc(scratch, sizeof *p);
+
+    *p = (struct pool){.mem = mem,
+                       .scratch = scratch,
+                       .n = n,
+                       .assumed = assumed_shape,
+                       .members = arena_array(scratch, struct member, n)};
+    if (read_groups(groups, models, p))
+        make_laws(p, models, newcomer);
+    arena_free(scratch);
 }

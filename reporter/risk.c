@@ -287,8 +287,11 @@ static void judge_fleet(struct assessing *a, struct life_table *life)
     risk_warning_speeds(a);
     risk_paths(a);
     risk_events(a);
-    for (size_t i = 0; i < a->view_count; i++)
-        a->views[i].life = risk_life_of_model(a->fleet, life, a->views[i].fan->model);
+    for (size_t i = 0; i < a->view_count; i++) {
+        struct fan_view *v = &a->views[i];
+        v->life = risk_life_of_model(a->fleet, life, v->fan->model);
+        v->pace = life->pace[v->fan->drive->machine->site - a->fleet->sites];
+    }
 }
 
 static void judge_all(struct assessing *a, struct assessment *out)

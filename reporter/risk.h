@@ -26,10 +26,15 @@ const char *action_word(enum action a);
 enum cause { CAUSE_WORN, CAUSE_DIRT, CAUSE_CONNECTOR, CAUSE_BOARD, CAUSE_MEASUREMENT, CAUSE_COUNT };
 const char *cause_word(enum cause c);
 
-/* Life models of the fan models, in the order of fleet->fan_models, and one of all fans together. */
+/*
+ * Life models of the fan models, in the order of fleet->fan_models, and one of all fans together. A fan model
+ * borrows from the others what it does not know itself (life_pool.h).
+ */
 struct life_table {
-    struct life_model *models;
+    struct life_model *models, *own; /* as they are used; as the model's own lives alone have it */
     struct life_model all;
+    double *pace;          /* by site: hours that its fans age in an hour, 1 where sites do not differ */
+    const int32_t *starts; /* by site: first day with any record */
 };
 
 /*
@@ -133,11 +138,11 @@ MUST_USE bool risk_assess_by_site(const struct fleet *fleet, int horizon_days, r
 size_t risk_rows(const struct fleet *fleet, struct arena *mem, struct forecast_row **rows);
 /* First day with any record of each site, in the order of fleet->sites; DAY_UNKNOWN: none. */
 int32_t *risk_site_starts(const struct fleet *fleet, struct arena *mem);
-/* The lifetimes that the fleet shows for a fan model (NULL: all), and the fit of them; for the command life.
- */
+/* The lifetimes that the fleet shows for a fan model (NULL: all), in no order of places. */
 size_t risk_lifetimes(const struct fleet *fleet, const struct fan_model *model, struct arena *mem,
                       struct lifetime **out);
-/* The life model to use for a fan model: its own, or that of all fans where its own has no failures. */
+/* The life model to use for a fan model: its own with what it borrows, or that of all fans where no model has
+ * a failure or the fan's is not known. */
 const struct life_model *risk_life_of(const struct assessment *a, const struct fan_model *model);
 
 #endif

@@ -30,10 +30,11 @@ static void look_at_speed(const struct fan_view *v, double days, struct look *lo
 
 static void look_at_life(const struct fan_view *v, double days, struct look *look)
 {
-    double age = v->risk->age_hours, limits[2], p = life_conditional(v->life, age, 24 * days);
+    double age = v->pace * v->risk->age_hours, span = v->pace * 24 * days;
+    double limits[2], p = life_conditional(v->life, age, span);
     if (isnan(p))
         return;
-    life_conditional_limits(v->life, age, 24 * days, limits);
+    life_conditional_limits(v->life, age, span, limits);
     look->middle[WITNESS_LIFE] = hazard_of(p);
     look->low[WITNESS_LIFE] = hazard_of(isnan(limits[0]) ? p : fmin(p, limits[0]));
     look->high[WITNESS_LIFE] = hazard_of(isnan(limits[1]) ? p : fmax(p, limits[1]));

@@ -55,6 +55,7 @@ struct fan_view {
     bool suspect;           /* a fault is open and may be of this fan */
     double dropout_monthly; /* probability of a fault within 30 days of such drop-outs; 0: none */
     const struct life_model *life;
+    double pace; /* its site's, see struct life_table: age and span times pace go into 'life' */
 };
 
 /* Hazards that a fan's witnesses see up to some days ahead, with their limits; NAN: it says nothing. */
@@ -109,13 +110,24 @@ int risk_by_model(const void *x, const void *y);
 void risk_by_models(struct assessing *a,
                     void (*judge)(struct assessing *a, struct fan_view *const *v, size_t n));
 
+/* Lives with the place in fleet->fan_models (fan_model_count: not known) and fleet->sites, in order of their
+ * ages. */
+struct site_life {
+    struct lifetime life;
+    size_t model, site;
+};
+size_t risk_site_lives(const struct fleet *fleet, const int32_t *starts, struct arena *mem,
+                       struct site_life **out);
+/* What a piece of work found to be the cause of a failure or fault: enum cause; -1: none. */
+int risk_cause_of(const struct work *w);
+
 /* As risk_life_of, before there is an assessment. */
 const struct life_model *risk_life_of_model(const struct fleet *fleet, const struct life_table *life,
                                             const struct fan_model *model);
 struct life_table risk_life_table(const struct fleet *fleet, const int32_t *starts, struct arena *mem);
 
 /* What looks at days is done site by site, in this order. */
-void risk_records(struct assessing *a); /* risk_life.c: the site's days count for its start */
+void risk_records(struct assessing *a); /* risk_lives.c: the site's days count for its start */
 /* risk_peers.c: baselines, seasons, levels against peers. */
 void risk_baselines(struct assessing *a);
 void risk_seasons(struct assessing *a); /* risk_season.c */

@@ -287,6 +287,14 @@ static void add_fan_history(struct reasons *r, const struct fan_view *v)
             arena_printf(mem, "Fan %s: %s; judged by age and episodes only.", f->fan->position, f->missing));
 }
 
+/* What stands in for failures of its own. */
+static const char *life_from(enum life_method m)
+{
+    if (m == LIFE_MAXIMUM_LIKELIHOOD)
+        return "";
+    return m == LIFE_POOLED ? ", the rest from other models" : ", shape of the law assumed";
+}
+
 static void add_age(struct reasons *r, const struct fan_view *v)
 {
     struct arena *mem = r->a->mem;
@@ -300,8 +308,7 @@ static void add_age(struct reasons *r, const struct fan_view *v)
             "Fan %s is %s hours old; by age alone %s of such fans fail within %d days (%.0f failure%s "
             "seen%s).",
             f->fan->position, risk_number(mem, f->age_hours), percent(mem, f->from_life), r->a->horizon_days,
-            v->life->failures, v->life->failures == 1 ? "" : "s",
-            v->life->method == LIFE_MAXIMUM_LIKELIHOOD ? "" : ", shape of the law assumed"));
+            v->life->failures, v->life->failures == 1 ? "" : "s", life_from(v->life->method)));
 }
 
 void risk_reasons(struct assessing *a, struct drive_risk *d, const struct fan_view *views)

@@ -1,3 +1,4 @@
+#include "risk_parts.h"
 #include "risk_world.h"
 
 #include <check.h>
@@ -480,6 +481,92 @@ START_TEST(lives_begin_late_end_by_failure_and_go_on)
 }
 END_TEST
 
+START_TEST(work_tells_wear_from_what_is_not)
+{
+    static const struct {
+        enum work_action action;
+        const char *reason, *finding;
+        int cause;
+    } rows[] = {
+        {WORK_REPLACED, "alarm", "worn", CAUSE_WORN},
+        {WORK_REPLACED, "alarm", NULL, CAUSE_WORN},
+        {WORK_REPLACED, "warning", "blocked", CAUSE_WORN},
+        {WORK_REPLACED, "age", "worn", CAUSE_WORN},
+        {WORK_REPLACED, "age", NULL, -1},
+        {WORK_REPLACED, "alarm", "none", -1},
+        {WORK_REPLACED, "alarm", "dirty", CAUSE_DIRT},
+        {WORK_CLEANED, "warning", "dirty", CAUSE_DIRT},
+        {WORK_CLEANED, "alarm", NULL, CAUSE_DIRT},
+        {WORK_CLEANED, "opportunity", "dirty", -1},
+        {WORK_RESEATED, "warning", NULL, CAUSE_CONNECTOR},
+        {WORK_RESEATED, "alarm", "loose", CAUSE_CONNECTOR},
+        {WORK_CONNECTOR, "alarm", "unknown", CAUSE_CONNECTOR},
+        {WORK_BOARD, "alarm", NULL, CAUSE_BOARD},
+        {WORK_NONE, "alarm", NULL, -1},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        const struct work w = {
+            .action = rows[i].action, .reason = rows[i].reason, .finding = rows[i].finding};
+        ck_assert_msg(risk_cause_of(&w) == rows[i].cause, "row %zu: %d", i, risk_cause_of(&w));
+    }
+}
+END_TEST
+
+/* A second fan model, of which none has failed. */
+START_TEST(a_fan_model_without_a_failure_borrows)
+{
+    struct world *w = world_new(2, 12);
+    struct fan_model *models = arena_array(w->mem, struct fan_model, 2);
+    models[0] = models[1] = w->fan_model;
+    models[0].fan_model = "breeze-40"; /* before the other in order of keys */
+    for (size_t i = 0; i < 24; i++)
+        fan_of(w, i)->model = &models[i < 12];
+    for (size_t i = 0; i < 8; i++)
+        add_work(w, fan_of(w, i), TODAY - 300 + 20 * (int)i, WORK_REPLACED);
+    w->fleet.fan_models = models;
+    w->fleet.fan_model_count = 2;
+    struct assessment a = assess(w, 30);
+    const struct life_model *never = risk_life_of(&a, &models[0]), *often = risk_life_of(&a, &models[1]);
+
+    ck_assert(a.life.own[0].method == LIFE_NO_FAILURE && never->method == LIFE_POOLED);
+    ck_assert_double_eq(never->failures, 0);
+    ck_assert_double_eq(often->failures, 8);
+    ck_assert(never->borrowed > 0 && never->borrowed < 1);
+    double p = life_conditional(never, 10000, 2000);
+    ck_assert(p > 0 && p < life_conditional(often, 10000, 2000));
+    world_free(w);
+}
+END_TEST
+
+/* Two sites with the same fans, but those of one wear out far sooner. */
+START_TEST(fans_age_faster_where_more_of_them_wear_out)
+{
+    struct world *w = world_new(2, 40);
+    struct site *sites = arena_array(w->mem, struct site, 2);
+    sites[0] = sites[1] = w->site;
+    sites[0].site = "bakery";
+    for (size_t m = 0; m < 2; m++)
+        w->machines[m].site = &sites[m];
+    for (size_t i = 0; i < 30; i++)
+        add_work(w, fan_of(w, i), TODAY - 330 + 10 * (int)i, WORK_REPLACED);
+    add_work(w, fan_of(w, 60), TODAY - 100, WORK_REPLACED);
+    w->fleet.sites = sites;
+    w->fleet.site_count = 2;
+    struct assessment a = assess(w, 30);
+    ck_assert_msg(a.life.pace[0] > 1.05 && a.life.pace[1] < 0.95, "pace %g and %g", a.life.pace[0],
+                  a.life.pace[1]);
+    ck_assert(find_risk(&a, "m00-d39")->fans[0].from_life > find_risk(&a, "m01-d39")->fans[0].from_life);
+
+    for (size_t i = 40; i < 70; i++)
+        if (i != 60)
+            add_work(w, fan_of(w, i), TODAY - 330 + 10 * (int)(i - 40), WORK_REPLACED);
+    a = assess(w, 30);
+    ck_assert_msg(a.life.pace[0] == 1 && a.life.pace[1] == 1, "alike: pace %g and %g", a.life.pace[0],
+                  a.life.pace[1]);
+    world_free(w);
+}
+END_TEST
+
 START_TEST(an_empty_fleet_is_no_failure)
 {
     struct world *w = world_new(0, 0);
@@ -517,6 +604,9 @@ int main(void)
     tcase_add_test(t, the_order_in_which_fans_are_listed_changes_nothing);
     tcase_add_test(t, the_drives_of_one_site_have_the_same_numbers_alone);
     tcase_add_test(t, lives_begin_late_end_by_failure_and_go_on);
+    tcase_add_test(t, work_tells_wear_from_what_is_not);
+    tcase_add_test(t, a_fan_model_without_a_failure_borrows);
+    tcase_add_test(t, fans_age_faster_where_more_of_them_wear_out);
     tcase_add_test(t, an_empty_fleet_is_no_failure);
     suite_add_tcase(s, t);
 
