@@ -75,7 +75,7 @@ struct chance {
     double p, limits[2];
 };
 
-/* Speeds around a warning: the drive's limit lies between. Shares of the fan's own baseline. */
+/* Speeds around a warning, as they were read: the drive's limit lies between. */
 struct warned {
     const struct fan_view *view;
     double low, high;

@@ -26,11 +26,10 @@ static bool speeds_around(const struct fan_view *v, int32_t day, struct warned *
 {
     static const double DIP = 0.99;
     const struct fan_day *of = day_at(v->fan, day), *before = day_at(v->fan, day - 1);
-    double baseline = v->risk->baseline_rpm;
 
-    if (!of || !before || !risk_good_day(before) || !((double)of->lowest > 0) || !v->risk->baseline_own)
+    if (!of || !before || !risk_good_day(before) || !((double)of->lowest > 0))
         return false;
-    *out = (struct warned){v, (double)of->lowest / baseline, before->median / baseline};
+    *out = (struct warned){v, (double)of->lowest, before->median};
     return out->low < DIP * out->high;
 }
 
@@ -43,17 +42,17 @@ static void add_warned(struct assessing *a, const struct warned *w)
     a->warned[a->warned_count++] = *w;
 }
 
-/* Of the drive's internal fans the one that was slowest on the day of an episode. */
+/* Of the drive's internal fans the one that dipped deepest on the day of an episode. */
 static void learn_from(struct assessing *a, const struct fan_view *v, size_t n, const struct episode *e)
 {
-    struct warned slowest = {.low = D_INF}, w;
+    struct warned deepest = {.low = 1, .high = 1}, w;
 
     for (size_t k = 0; k < n; k++)
         if (strcmp(v[k].fan->position, "heat-sink") != 0 && speeds_around(&v[k], day_of(e->began_us), &w) &&
-            w.low < slowest.low)
-            slowest = w;
-    if (slowest.view)
-        add_warned(a, &slowest);
+            w.low / w.high < deepest.low / deepest.high)
+            deepest = w;
+    if (deepest.view)
+        add_warned(a, &deepest);
 }
 
 void risk_warned_speeds(struct assessing *a)
@@ -88,11 +87,10 @@ static struct bracket bracket_of(const struct assessing *a, const struct fan_mod
 
     for (size_t i = 0; i < a->warned_count; i++) {
         const struct warned *w = &a->warned[i];
-        double rpm = w->view->risk->baseline_rpm / w->view->risk->meter_factor;
         if (w->view->fan->model != model)
             continue;
-        low[n] = w->low * rpm;
-        high[n++] = w->high * rpm;
+        low[n] = w->low / w->view->risk->meter_factor;
+        high[n++] = w->high / w->view->risk->meter_factor;
     }
     if (!n)
         return (struct bracket){D_NAN, D_NAN, 0};

@@ -98,6 +98,29 @@ START_TEST(a_warning_speed_is_learned_from_warnings)
 }
 END_TEST
 
+START_TEST(faster_fans_of_the_same_wear_have_the_same_chances)
+{
+    struct world *w = world_new(6, 2), *fast = world_new(6, 2);
+    fast->fan_model.rated_rpm *= 3;
+    fast->fan_model.warning_rpm *= 3;
+    for (size_t i = 0; i < 12; i++)
+        scale(fan_of(fast, i), 3, 0);
+    fall(fan_of(w, 7), 40, 5);
+    fall(fan_of(fast, 7), 40, 15);
+    struct assessment a = assess(w, 30), b = assess(fast, 30);
+
+    for (size_t i = 0; i < 12; i++) {
+        const struct fan_risk *f = &a.ranked[i].fans[0],
+                              *g = &find_risk(&b, a.ranked[i].drive->drive)->fans[0];
+        ck_assert_double_eq_tol(f->from_trend, g->from_trend, 1e-6);
+        ck_assert_double_eq_tol(3 * f->rate_per_day[1], g->rate_per_day[1], 1e-3);
+        ck_assert(isnan(f->days_to_warning[1]) == isnan(g->days_to_warning[1]));
+    }
+    world_free(w);
+    world_free(fast);
+}
+END_TEST
+
 START_TEST(too_few_warnings_teach_nothing)
 {
     struct world *w = world_new(6, 2);
@@ -149,6 +172,7 @@ int main(void)
     tcase_add_test(t, a_step_is_no_trend);
     tcase_add_test(t, without_a_trend_it_is_said_how_likely_there_is_none);
     tcase_add_test(t, a_warning_speed_is_learned_from_warnings);
+    tcase_add_test(t, faster_fans_of_the_same_wear_have_the_same_chances);
     tcase_add_test(t, too_few_warnings_teach_nothing);
     tcase_add_test(t, a_dip_below_the_warning_speed_is_said);
     tcase_add_test(t, speeds_that_come_in_coarse_steps_make_no_trend);
