@@ -119,39 +119,22 @@ static int run_rank(const char *const *args, int count, struct err *err)
     return report_end(&r, ok, err);
 }
 
-/* The fan models that have lives, and all fans together. */
-static void fleet_groups(const struct report *r, struct life_group **groups, size_t *count)
-{
-    const struct fleet *f = &r->fleet;
-    const struct life_table table = r->assessment.life;
-
-    *groups = arena_array(r->mem, struct life_group, f->fan_model_count + 1);
-    *count = 0;
-    for (size_t i = 0; i < f->fan_model_count; i++)
-        if (table.models[i].n)
-            (*groups)[(*count)++] = (struct life_group){f->fan_models[i].fan_model, table.models[i]};
-    (*groups)[(*count)++] = (struct life_group){"all", table.all};
-}
-
 static int run_life(const char *const *args, int count, struct err *err)
 {
     struct report r = {.mem = NULL};
-    struct life_group *groups = NULL;
-    size_t group_count = 0;
-    int64_t as_of_us = TIME_UNKNOWN;
+    struct life_report life;
+    bool ok;
     (void)args, (void)count;
 
-    bool ok;
     if (set.lifetimes) {
         r.mem = arena_new(REPORT_MAX_BYTES);
-        ok = files_life(set.lifetimes, r.mem, &groups, &group_count, err);
+        ok = files_life(set.lifetimes, r.mem, &life, err);
     } else {
         ok = report_begin(&r, set.risk_days, err);
         if (ok)
-            fleet_groups(&r, &groups, &group_count);
-        as_of_us = r.fleet.as_of_us;
+            life_report_of(&r.assessment, r.mem, &life);
     }
-    ok = ok && (set.json ? export_life_json : export_life_text)(as_of_us, groups, group_count, stdout, err);
+    ok = ok && (set.json ? export_life_json : export_life_text)(&life, stdout, err);
     return report_end(&r, ok, err);
 }
 
@@ -331,7 +314,9 @@ static const struct opt common[] = {
 
 static const struct opt rank_options[] = {SITE_OPTION, HORIZON_OPTION(risk_days), {0}};
 static const struct opt life_options[] = {
-    {"lifetimes", "FILE.csv", "from a file instead of the database: entry,exit,event[,group][,exit_high]",
+    {"lifetimes", "FILE.csv",
+     "from a file instead of the database: "
+     "entry,exit,event[,group][,exit_high][,cause][,site][,temperature_c]",
      OPT_TEXT, &set.lifetimes, 0, 0},
     {0},
 };

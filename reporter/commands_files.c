@@ -1,6 +1,7 @@
 #include "commands_files.h"
 #include "base/csv.h"
 #include "base/text.h"
+#include "life_pool.h"
 #include "numeric.h"
 
 #include <math.h>
@@ -74,8 +75,9 @@ static double number_at(struct sheet *s, const struct csv_row *row, int column)
 }
 
 struct life_row {
-    const char *group;
-    struct lifetime life;
+    const char *group, *site, *cause;
+    double temperature_c; /* NAN: the file does not tell */
+    struct lifetime life; /* failed: by any cause */
 };
 
 static void check_life(struct sheet *s, const struct csv_row *row, int exit_column, int event_column,
@@ -97,13 +99,32 @@ static void check_life(struct sheet *s, const struct csv_row *row, int exit_colu
                  arena_printf(s->mem, "exit_high %g must be after exit %g", l->exit_high, l->exit));
 }
 
+/* Any finite number. */
+static double temperature_at(struct sheet *s, const struct csv_row *row, int column)
+{
+    double x;
+    if (text_double(row->field[column], &x))
+        return x;
+    complain(s, row->field_line[column], row->column[column],
+             arena_printf(s->mem, "'%s' is not a temperature in C", row->field[column]));
+    return D_NAN;
+}
+
+static const char *text_at(const struct csv_row *row, int column, const char *otherwise)
+{
+    return column >= 0 && row->field[column][0] ? row->field[column] : otherwise;
+}
+
 static struct life_row life_row(struct sheet *s, const struct csv_row *row)
 {
     int entry = csv_column(&s->table, "entry"), exit = csv_column(&s->table, "exit");
     int event = csv_column(&s->table, "event"), high = csv_column(&s->table, "exit_high");
-    int group = csv_column(&s->table, "group");
+    int group = csv_column(&s->table, "group"), temperature = csv_column(&s->table, "temperature_c");
     struct life_row r = {
         .group = group >= 0 ? row->field[group] : "all",
+        .site = text_at(row, csv_column(&s->table, "site"), ""),
+        .cause = text_at(row, csv_column(&s->table, "cause"), "worn"),
+        .temperature_c = temperature >= 0 ? temperature_at(s, row, temperature) : D_NAN,
         .life = {.entry = number_at(s, row, entry),
                  .exit = number_at(s, row, exit),
                  .exit_high = high >= 0 && row->field[high][0] ? number_at(s, row, high) : D_NAN,
@@ -125,38 +146,139 @@ static int by_group(const void *a, const void *b)
     return (x->life.entry > y->life.entry) - (x->life.entry < y->life.entry);
 }
 
-static void fit_groups(const struct life_row *rows, size_t n, struct arena *mem, struct life_group **groups,
-                       size_t *count)
+/* Worn, or ended unfailed. */
+static struct lifetime worn_life(const struct life_row *r)
 {
-    struct lifetime *lives = arena_array(mem, struct lifetime, n);
-    *groups = arena_array(mem, struct life_group, n);
-    *count = 0;
-    for (size_t i = 0, run; i < n; i += run) {
-        for (run = 0; i + run < n && strcmp(rows[i + run].group, rows[i].group) == 0; run++)
-            lives[run] = rows[i + run].life;
-        struct life_group *g = &(*groups)[(*count)++];
-        g->group = rows[i].group;
-        life_fit(lives, run, LIFE_ASSUMED_SHAPE, mem, &g->model);
+    struct lifetime life = r->life;
+    if (strcmp(r->cause, "worn") != 0) {
+        life.failed = false;
+        life.exit_high = D_NAN;
     }
+    return life;
 }
 
-bool files_life(const char *path, struct arena *mem, struct life_group **groups, size_t *count,
-                struct err *err)
+static void fit_groups(const struct life_row *rows, const struct lifetime *lives, size_t n, struct arena *mem,
+                       struct life_report *out)
+{
+    struct life_group_lives *of = arena_array(mem, struct life_group_lives, n);
+    struct life_model newcomer, *pooled = arena_array(mem, struct life_model, n);
+
+    out->groups = arena_array(mem, struct life_group, n);
+    for (size_t i = 0, run; i < n; i += run) {
+        struct life_group *g = &out->groups[out->group_count];
+        for (run = 0; i + run < n && strcmp(rows[i + run].group, rows[i].group) == 0;)
+            run++;
+        g->group = rows[i].group;
+        life_fit(lives + i, run, LIFE_ASSUMED_SHAPE, mem, &g->model);
+        life_report_group(lives + i, run, mem, g);
+        of[out->group_count] = (struct life_group_lives){lives + i, run};
+        pooled[out->group_count++] = g->model;
+    }
+    if (out->group_count < 2)
+        return;
+    life_pool(of, out->group_count, LIFE_ASSUMED_SHAPE, mem, pooled, &newcomer);
+    for (size_t i = 0; i < out->group_count; i++)
+        out->groups[i].pooled = pooled[i];
+}
+
+/* Place of a word among those seen; a new one is added while there is room, else the last one stands for it.
+ */
+static size_t word_at(const char *word, const char **words, size_t *count, size_t room)
+{
+    for (size_t i = 0; i < *count; i++)
+        if (strcmp(words[i], word) == 0)
+            return i;
+    if (*count < room)
+        words[(*count)++] = word;
+    else
+        words[room - 1] = "other";
+    return *count - 1;
+}
+
+static void count_causes(const struct life_row *rows, size_t n, struct arena *mem, struct life_causes *out)
+{
+    struct lifetime *lives = arena_array(mem, struct lifetime, n);
+    const char *words[LIFE_MOST_CAUSES];
+    double events[LIFE_MOST_CAUSES] = {0};
+    int *cause = arena_array(mem, int, n);
+    size_t causes = 0;
+
+    for (size_t i = 0; i < n; i++) {
+        lives[i] = rows[i].life;
+        out->hours += rows[i].life.exit - rows[i].life.entry;
+        if (!rows[i].life.failed)
+            continue;
+        cause[i] = (int)word_at(rows[i].cause, words, &causes, LIFE_MOST_CAUSES);
+        events[cause[i]]++;
+    }
+    life_report_causes(lives, cause, n, events, words, causes, mem, out);
+}
+
+enum { MOST_LEVELS = 20 };
+
+/* Temperature as it is; each site and group but the first as a column of 0 and 1. */
+static void regress(const struct life_row *rows, const struct lifetime *lives, size_t n, struct arena *mem,
+                    struct life_report *out)
+{
+    const char *sites[MOST_LEVELS], *groups[MOST_LEVELS];
+    const char **names = arena_array(mem, const char *, 1 + 2 * MOST_LEVELS);
+    size_t site_count = 0, group_count = 0, columns = 0;
+    bool temperature = !isnan(rows[0].temperature_c);
+
+    for (size_t i = 0; i < n; i++) {
+        word_at(rows[i].site, sites, &site_count, MOST_LEVELS);
+        word_at(rows[i].group, groups, &group_count, MOST_LEVELS);
+    }
+    if (!temperature && site_count < 2)
+        return;
+    if (temperature)
+        names[columns++] = "temperature_c";
+    for (size_t k = 1; k < site_count; k++)
+        names[columns++] = arena_printf(mem, "site %s", sites[k]);
+    for (size_t k = 1; k < group_count; k++)
+        names[columns++] = arena_printf(mem, "group %s", groups[k]);
+    double *x = arena_array(mem, double, n *columns);
+    for (size_t i = 0; i < n; i++) {
+        double *at = &x[i * columns];
+        size_t site = word_at(rows[i].site, sites, &site_count, MOST_LEVELS);
+        size_t group = word_at(rows[i].group, groups, &group_count, MOST_LEVELS);
+        at[0] = temperature ? rows[i].temperature_c : at[0];
+        if (site)
+            at[temperature + site - 1] = 1;
+        if (group)
+            at[temperature + site_count - 1 + group - 1] = 1;
+    }
+    struct life_regression *r = arena_alloc(mem, sizeof *r);
+    const struct life_covariates c = {columns, names, x};
+    life_regress(lives, n, &c, mem, r);
+    out->effects = r;
+}
+
+bool files_life(const char *path, struct arena *mem, struct life_report *out, struct err *err)
 {
     static const char *const needed[] = {"entry", "exit", "event", NULL};
-    static const char *const optional[] = {"group", "exit_high", NULL};
+    static const char *const optional[] = {"group", "exit_high", "cause", "site", "temperature_c", NULL};
     struct sheet s;
 
+    *out = (struct life_report){.as_of_us = TIME_UNKNOWN};
     if (!open_sheet(&s, path, mem, needed, optional, err))
         return false;
-    struct life_row *rows = arena_array(mem, struct life_row, s.table.count);
-    for (size_t i = 0; i < s.table.count; i++)
+    size_t n = s.table.count;
+    struct life_row *rows = arena_array(mem, struct life_row, n);
+    struct lifetime *lives = arena_array(mem, struct lifetime, n);
+    for (size_t i = 0; i < n; i++)
         rows[i] = life_row(&s, &s.table.rows[i]);
     if (!without_complaints(&s, err))
         return false;
-    if (s.table.count)
-        qsort(rows, s.table.count, sizeof *rows, by_group);
-    fit_groups(rows, s.table.count, mem, groups, count);
+    if (!n)
+        return true;
+    qsort(rows, n, sizeof *rows, by_group);
+    for (size_t i = 0; i < n; i++)
+        lives[i] = worn_life(&rows[i]);
+    fit_groups(rows, lives, n, mem, out);
+    if (csv_column(&s.table, "cause") >= 0)
+        count_causes(rows, n, mem, &out->causes);
+    regress(rows, lives, n, mem, out);
     return true;
 }
 

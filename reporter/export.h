@@ -7,14 +7,9 @@
 #ifndef REPORTER_EXPORT_H
 #define REPORTER_EXPORT_H
 
+#include "life_report.h"
 #include "stock.h"
 #include "track_issued.h"
-
-/* One fitted life model and what it is of: a fan model, "all", or a group of a file. */
-struct life_group {
-    const char *group;
-    struct life_model model;
-};
 
 struct history_part {
     const char *part;
@@ -26,11 +21,8 @@ enum { EXPORT_WIDTH = 100 };
 
 MUST_USE bool export_rank_json(const struct assessment *a, FILE *out, struct err *err);
 MUST_USE bool export_rank_text(const struct assessment *a, FILE *out, struct err *err);
-/* as_of_us TIME_UNKNOWN: the groups are from a file. */
-MUST_USE bool export_life_json(int64_t as_of_us, const struct life_group *groups, size_t count, FILE *out,
-                               struct err *err);
-MUST_USE bool export_life_text(int64_t as_of_us, const struct life_group *groups, size_t count, FILE *out,
-                               struct err *err);
+MUST_USE bool export_life_json(const struct life_report *r, FILE *out, struct err *err);
+MUST_USE bool export_life_text(const struct life_report *r, FILE *out, struct err *err);
 MUST_USE bool export_demand_json(const struct assessment *a, const struct demand *items, size_t count,
                                  FILE *out, struct err *err);
 MUST_USE bool export_demand_text(const struct assessment *a, const struct demand *items, size_t count,

@@ -107,38 +107,6 @@ bool export_rank_json(const struct assessment *a, FILE *out, struct err *err)
     return end_output(ok, out, err);
 }
 
-static json_t *group_json(const struct life_group *g)
-{
-    const struct life_model *m = &g->model;
-    json_t *o = json_object();
-    json_object_set_new(o, "group", text(g->group));
-    json_object_set_new(o, "n", json_integer((json_int_t)m->n));
-    json_object_set_new(o, "failures", number(m->failures));
-    json_object_set_new(o, "shape", number(m->shape));
-    json_object_set_new(o, "scale", number(m->scale));
-    json_object_set_new(o, "log_likelihood", number(m->log_likelihood));
-    json_object_set_new(o, "shape_ci", numbers(m->shape_ci, 2));
-    json_object_set_new(o, "scale_ci", numbers(m->scale_ci, 2));
-    json_object_set_new(o, "shape_lr", numbers(m->shape_lr, 2));
-    json_object_set_new(o, "scale_lr", numbers(m->scale_lr, 2));
-    json_object_set_new(o, "b10", number(m->b10));
-    json_object_set_new(o, "method", text(life_method_word(m->method)));
-    return o;
-}
-
-bool export_life_json(int64_t as_of_us, const struct life_group *groups, size_t count, FILE *out,
-                      struct err *err)
-{
-    json_t *root = json_object(), *list = json_array();
-
-    for (size_t i = 0; i < count; i++)
-        json_array_append_new(list, group_json(&groups[i]));
-    if (as_of_us != TIME_UNKNOWN)
-        json_object_set_new(root, "as_of", moment(as_of_us));
-    json_object_set_new(root, "groups", list);
-    return dump(root, out, err);
-}
-
 static json_t *quantiles_json(const struct distribution *d, const char *const *names, const double *q,
                               size_t n)
 {

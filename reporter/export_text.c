@@ -139,40 +139,6 @@ bool export_rank_text(const struct assessment *a, FILE *out, struct err *err)
     return finish(mem, out, err);
 }
 
-static const char *limits(struct arena *mem, const char *format, const double ci[2])
-{
-    if (!isfinite(ci[0]) && !isfinite(ci[1]))
-        return "";
-    return arena_printf(mem, "%s to %s", real(mem, format, ci[0]), real(mem, format, ci[1]));
-}
-
-bool export_life_text(int64_t as_of_us, const struct life_group *groups, size_t count, FILE *out,
-                      struct err *err)
-{
-    static const char *const heads[] = {"group", "n",    "failed", "shape", "95 %",
-                                        "scale", "95 %", "b10",    "method"};
-    struct arena *mem = arena_new(SIZE_MAX);
-    struct grid g = grid_of(mem, heads, "lrrrlrlrl");
-
-    if (as_of_us != TIME_UNKNOWN)
-        fprintf(out, "Life models of the fans as of %s\n\n", as_of(mem, as_of_us));
-    for (size_t i = 0; i < count; i++) {
-        const struct life_model *m = &groups[i].model;
-        grid_add(&g, (const char *const[]){groups[i].group, arena_printf(mem, "%zu", m->n),
-                                           arena_printf(mem, "%.0f", m->failures), real(mem, "", m->shape),
-                                           limits(mem, "", m->shape_ci), real(mem, "hours", m->scale),
-                                           limits(mem, "hours", m->scale_ci), real(mem, "hours", m->b10),
-                                           life_method_word(m->method)});
-    }
-    grid_write(&g, out);
-    note("Weibull life in hours: a share of exp(-(t/scale)^shape) lives longer than t. b10: age at which a "
-         "tenth has "
-         "failed. Without any failure the scale is a lower limit at 50 % confidence for a shape that is "
-         "assumed.",
-         out);
-    return finish(mem, out, err);
-}
-
 bool export_demand_text(const struct assessment *a, const struct demand *items, size_t count, FILE *out,
                         struct err *err)
 {

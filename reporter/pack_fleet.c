@@ -277,7 +277,9 @@ static void draw_life(struct fleet_pack *p)
     sheet_text(
         &p->s, TYPE_NOTE,
         "Weibull life by running hours from this fleet's own records; fans still running and fans removed in "
-        "good order count as not failed. A shape above 1 means wear.");
+        "good order count as not failed. A shape above 1 means wear. Pooled: few failures of its own, the "
+        "rest "
+        "from the other models.");
     table_draw(t);
 }
 

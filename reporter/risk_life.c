@@ -16,8 +16,7 @@ struct sorted {
     struct life_group_lives *groups;
 };
 
-/* Ages as they run at a site's pace. */
-static struct lifetime paced(const struct site_life *l, const double *pace)
+struct lifetime risk_paced(const struct site_life *l, const double *pace)
 {
     struct lifetime life = l->life;
     life.entry *= pace[l->site];
@@ -39,7 +38,7 @@ static void sort_out(struct sorted *s, const double *pace)
         s->groups[k].lives = s->ages + begin;
     }
     for (size_t i = 0; i < s->count; i++)
-        s->ages[at[s->lives[i].model]++] = paced(&s->lives[i], pace);
+        s->ages[at[s->lives[i].model]++] = risk_paced(&s->lives[i], pace);
 }
 
 static void fit_all(struct sorted *s, struct arena *mem, struct life_table *t)
@@ -51,7 +50,7 @@ static void fit_all(struct sorted *s, struct arena *mem, struct life_table *t)
 
     sort_out(s, t->pace);
     for (size_t i = 0; i < s->count; i++)
-        all[i] = paced(&s->lives[i], t->pace);
+        all[i] = risk_paced(&s->lives[i], t->pace);
     life_fit(all, s->count, LIFE_ASSUMED_SHAPE, scratch, &t->all);
     for (size_t i = 0; i < models; i++) {
         arena_reset(scratch);

@@ -118,6 +118,8 @@ struct site_life {
 };
 size_t risk_site_lives(const struct fleet *fleet, const int32_t *starts, struct arena *mem,
                        struct site_life **out);
+/* Its ages as they run at its site's pace. */
+struct lifetime risk_paced(const struct site_life *l, const double *pace);
 /* What a piece of work found to be the cause of a failure or fault: enum cause; -1: none. */
 int risk_cause_of(const struct work *w);
 

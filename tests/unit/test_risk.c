@@ -1,3 +1,4 @@
+#include "life_report.h"
 #include "risk_parts.h"
 #include "risk_world.h"
 
@@ -567,6 +568,39 @@ START_TEST(fans_age_faster_where_more_of_them_wear_out)
 }
 END_TEST
 
+/* Two worn, one dirty, one loose connector, and a place where fans are changed faster and faster. */
+START_TEST(the_report_keeps_causes_and_places_apart)
+{
+    struct world *w = world_new(2, 4);
+    struct life_report r;
+    add_work(w, fan_of(w, 0), TODAY - 250, WORK_REPLACED);
+    add_work(w, fan_of(w, 1), TODAY - 200, WORK_CLEANED);
+    add_work(w, fan_of(w, 2), TODAY - 150, WORK_RESEATED);
+    fan_of(w, 2)->work[0].finding = "loose";
+    add_work(w, fan_of(w, 3), TODAY - 60, WORK_REPLACED);
+    for (int k = 0; k < 5; k++)
+        add_work(w, fan_of(w, 3), TODAY - 25 + 5 * k, WORK_REPLACED);
+    struct assessment a = assess(w, 30);
+    life_report_of(&a, w->mem, &r);
+
+    ck_assert_uint_eq(r.group_count, 2);
+    ck_assert_double_eq(r.groups[0].model.failures, 7);
+    ck_assert_uint_eq(r.causes.count, 3);
+    ck_assert_str_eq(r.causes.list[0].cause, cause_word(CAUSE_WORN));
+    ck_assert_double_eq(r.causes.list[0].events, 7);
+    ck_assert_double_eq(r.causes.list[1].events, 1);
+    ck_assert_double_eq(r.causes.list[2].events, 1);
+    ck_assert_double_eq_tol(r.causes.hours, 8 * (365 * 24 + 3), 1e-6);
+    ck_assert(r.causes.list[1].limits[0] < r.causes.list[1].rate);
+    ck_assert_double_eq(r.places.places, 8);
+    ck_assert_double_eq(r.places.events, 7);
+    ck_assert_double_eq_tol(r.places.mean, 7 / 8., 1e-12);
+    ck_assert_uint_eq(r.places.worse_count, 1);
+    ck_assert_str_eq(r.places.worse[0].drive, "m00-d3");
+    world_free(w);
+}
+END_TEST
+
 START_TEST(an_empty_fleet_is_no_failure)
 {
     struct world *w = world_new(0, 0);
@@ -606,6 +640,7 @@ int main(void)
     tcase_add_test(t, lives_begin_late_end_by_failure_and_go_on);
     tcase_add_test(t, work_tells_wear_from_what_is_not);
     tcase_add_test(t, a_fan_model_without_a_failure_borrows);
+    tcase_add_test(t, the_report_keeps_causes_and_places_apart);
     tcase_add_test(t, fans_age_faster_where_more_of_them_wear_out);
     tcase_add_test(t, an_empty_fleet_is_no_failure);
     suite_add_tcase(s, t);
