@@ -14,7 +14,7 @@ enum { DONE = 0, DONE_IN_PART = 3 };
 /* What the command line and the settings say; each command shows those that it takes. */
 static struct {
     const char *db, *site, *lifetimes, *history, *out, *drive, *position;
-    bool json, calibrate;
+    bool json, calibrate, forecasts;
     int64_t as_of_us, from_us, to_us, risk_days, demand_days;
     double service;
 } set = {.as_of_us = TIME_UNKNOWN,
@@ -250,6 +250,14 @@ static bool store_track(const struct track *track, struct err *err)
     return ok;
 }
 
+static bool tell_track(const struct report *r, const struct track *track, struct err *err)
+{
+    if (set.forecasts)
+        return export_track_rows(track, stdout, err);
+    return (set.json ? export_track_json : export_track_text)(&r->fleet, track, &r->issued, set.calibrate,
+                                                              stdout, err);
+}
+
 static int run_track_record(const char *const *args, int count, struct err *err)
 {
     struct report r = {.mem = arena_new(REPORT_MAX_BYTES)};
@@ -262,9 +270,7 @@ static int run_track_record(const char *const *args, int count, struct err *err)
     ok = ok && report_read(&r, err);
     if (ok)
         track_replay(&r.fleet, r.mem, &track);
-    ok = ok && (!set.calibrate || store_track(&track, err)) &&
-         (set.json ? export_track_json : export_track_text)(&r.fleet, &track, &r.issued, set.calibrate,
-                                                            stdout, err);
+    ok = ok && (!set.calibrate || store_track(&track, err)) && tell_track(&r, &track, err);
     return report_end(&r, ok, err);
 }
 
@@ -337,6 +343,7 @@ static const struct opt pack_options[] = {
 };
 static const struct opt track_options[] = {
     SITE_OPTION,
+    {"forecasts", NULL, "write each forecast of the replay as CSV instead", OPT_FLAG, &set.forecasts, 0, 0},
     {"calibrate", NULL, "store what was learned: reports use it from now on", OPT_FLAG, &set.calibrate, 0, 0},
     {0},
 };

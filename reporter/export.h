@@ -38,6 +38,8 @@ MUST_USE bool export_track_json(const struct fleet *f, const struct track *t,
                                 const struct issued_record *issued, bool stored, FILE *out, struct err *err);
 MUST_USE bool export_track_text(const struct fleet *f, const struct track *t,
                                 const struct issued_record *issued, bool stored, FILE *out, struct err *err);
+/* Each forecast of the replay as CSV, a row a drive, date and horizon. */
+MUST_USE bool export_track_rows(const struct track *t, FILE *out, struct err *err);
 /* The files that were written. */
 MUST_USE bool export_files_json(int64_t as_of_us, const char *const *paths, size_t count, FILE *out,
                                 struct err *err);

@@ -1,3 +1,4 @@
+#include "base/csv.h"
 #include "export.h"
 #include "export_grid.h"
 #include "export_values.h"
@@ -146,6 +147,37 @@ bool export_track_text(const struct fleet *f, const struct track *t, const struc
     arena_free(mem);
     if (fflush(out) || ferror(out))
         return err_set(err, ERR_OUTPUT, "cannot write the results");
+    return true;
+}
+
+static void write_row(const struct track_row *r, int span, FILE *out)
+{
+    static const char *const fates[] = {
+        [FATE_FAULT] = "fault", [FATE_CHANGED] = "changed", [FATE_OPEN] = "open"};
+    char at[TIME_TEXT];
+
+    time_format(r->at_us, at);
+    fprintf(out, "%s,", at);
+    csv_write_text(out, r->drive->drive);
+    fprintf(out, ",%.0f,%s,%.4f,%.6g", forecast_ends[span], fates[r->outcome.fate], r->outcome.days,
+            r->weight[span]);
+    for (int m = 0; m < FORECAST_METHODS; m++)
+        fprintf(out, ",%.6g", r->p[m][span]);
+    fputc('\n', out);
+}
+
+bool export_track_rows(const struct track *t, FILE *out, struct err *err)
+{
+    fputs("date,drive,horizon_days,outcome,days,weight", out);
+    for (int m = 0; m < FORECAST_METHODS; m++)
+        fprintf(out, ",%s", forecast_method_word((enum forecast_method)m));
+    fputc('\n', out);
+    for (size_t i = 0; i < t->row_count; i++)
+        for (int s = 0; s < FORECAST_SPANS; s++)
+            if (!isnan(t->rows[i].weight[s]))
+                write_row(&t->rows[i], s, out);
+    if (fflush(out) || ferror(out))
+        return err_set(err, ERR_OUTPUT, "cannot write the forecasts");
     return true;
 }
 

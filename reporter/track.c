@@ -8,9 +8,8 @@
 /* A row with its moment, and what each method said then. */
 struct past {
     struct forecast_row row;
-    int64_t at_us;
+    struct track_row said;
     bool scored;
-    double p[FORECAST_METHODS][FORECAST_SPANS];
 };
 
 struct replaying {
@@ -37,7 +36,8 @@ static void keep(struct replaying *r, const struct forecast_row *row, int64_t at
         r->room = r->room ? 2 * r->room : 1024;
         r->past = arena_grow(r->mem, r->past, r->count, r->room, sizeof *r->past);
     }
-    r->past[r->count++] = (struct past){.row = *row, .at_us = at_us};
+    r->past[r->count++] =
+        (struct past){.row = *row, .said = {&r->fleet->drives[row->drive], at_us, .outcome = row->outcome}};
 }
 
 /* The fleet at one date. */
@@ -80,8 +80,8 @@ static void replay_dates(struct replaying *r)
     r->out->calibration.dates = dates;
     if (!r->count)
         return;
-    r->out->first_day = day_of(r->past[0].at_us);
-    r->out->last_day = day_of(r->past[r->count - 1].at_us);
+    r->out->first_day = day_of(r->past[0].said.at_us);
+    r->out->last_day = day_of(r->past[r->count - 1].said.at_us);
 }
 
 /* Fits all methods to the first rows, with what had come until a moment. */
@@ -91,7 +91,7 @@ static void learn(struct replaying *r, size_t count, int64_t until_us, struct ca
     struct forecast_row *rows = arena_array(r->scratch, struct forecast_row, count);
     for (size_t i = 0; i < count; i++) {
         rows[i] = r->past[i].row;
-        rows[i].outcome = replay_outcome(&r->fleet->drives[rows[i].drive], r->past[i].at_us, until_us);
+        rows[i].outcome = replay_outcome(&r->fleet->drives[rows[i].drive], r->past[i].said.at_us, until_us);
     }
     forecast_fit(rows, count, TRACK_STEP_DAYS, &c->combination);
     for (int k = 0; k < RIVALS; k++)
@@ -101,9 +101,11 @@ static void learn(struct replaying *r, size_t count, int64_t until_us, struct ca
 static void foretell(struct past *p, const struct calibration *c)
 {
     p->scored = true;
+    for (int s = 0; s < FORECAST_SPANS; s++)
+        p->said.weight[s] = D_NAN;
     for (int m = 0; m < FORECAST_METHODS; m++)
         for (int s = 0; s < FORECAST_SPANS; s++)
-            p->p[m][s] = forecast_row_probability(c, (enum forecast_method)m, &p->row, s);
+            p->said.p[m][s] = forecast_row_probability(c, (enum forecast_method)m, &p->row, s);
 }
 
 /* Forward in time: fit, forecast the dates that follow, fit again. */
@@ -119,20 +121,20 @@ static void go_forward(struct replaying *r)
         if (date < begin)
             continue;
         if (learned < 0 || date >= learned + TRACK_REFIT) {
-            learn(r, i, p->at_us, &c);
+            learn(r, i, p->said.at_us, &c);
             learned = date;
         }
         foretell(p, &c);
         if (r->out->scored_day == DAY_UNKNOWN)
-            r->out->scored_day = day_of(p->at_us);
-        if (!i || p->at_us != r->past[i - 1].at_us)
+            r->out->scored_day = day_of(p->said.at_us);
+        if (!i || p->said.at_us != r->past[i - 1].said.at_us)
             r->out->scored_dates++;
     }
 }
 
 /* The scored rows whose horizon has passed. */
 struct due {
-    const struct past **rows;
+    struct past **rows;
     double *weights;
     size_t count;
 };
@@ -146,7 +148,7 @@ static void weigh(struct replaying *r, const struct due *due, int span, bool lik
 
     for (size_t i = 0; i < due->count; i++) {
         const struct past *p = due->rows[i];
-        if ((p->p[METHOD_SUM][span] >= TRACK_LIKELY) != likely)
+        if ((p->said.p[METHOD_SUM][span] >= TRACK_LIKELY) != likely)
             continue;
         places[n] = i;
         lives[n++] =
@@ -166,11 +168,11 @@ static bool is_asked_for(const struct replaying *r, const struct past *p)
 
 static struct due due_rows(struct replaying *r, int span)
 {
-    struct due due = {.rows = arena_array(r->scratch, const struct past *, r->count),
+    struct due due = {.rows = arena_array(r->scratch, struct past *, r->count),
                       .weights = arena_array(r->scratch, double, r->count)};
     for (size_t i = 0; i < r->count; i++) {
-        const struct past *p = &r->past[i];
-        double days = (double)(r->fleet->as_of_us - p->at_us) / (double)US_PER_DAY;
+        struct past *p = &r->past[i];
+        double days = (double)(r->fleet->as_of_us - p->said.at_us) / (double)US_PER_DAY;
         if (p->scored && is_asked_for(r, p) && days >= forecast_ends[span])
             due.rows[due.count++] = p;
     }
@@ -188,7 +190,7 @@ static bool came(const struct past *p, int span)
 static size_t date_run(const struct due *due, size_t at)
 {
     size_t n = 1;
-    while (at + n < due->count && due->rows[at + n]->at_us == due->rows[at]->at_us)
+    while (at + n < due->count && due->rows[at + n]->said.at_us == due->rows[at]->said.at_us)
         n++;
     return n;
 }
@@ -207,7 +209,7 @@ static void score_dates(struct replaying *r, const struct due *due, const struct
         taken += top;
         for (size_t k = 0; k < n; k++) {
             const struct past *p = due->rows[i + k];
-            lives[k] = (struct score_life){p->row.outcome.days, p->p[method][span],
+            lives[k] = (struct score_life){p->row.outcome.days, p->said.p[method][span],
                                            p->row.outcome.fate == FATE_FAULT};
         }
         struct concordance c = score_concordance(lives, n);
@@ -234,7 +236,7 @@ static struct score_case *cases_of(struct replaying *r, const struct due *due, i
     struct score_case *cases = arena_array(r->scratch, struct score_case, due->count);
     for (size_t i = 0; i < due->count; i++) {
         const struct past *p = due->rows[i];
-        cases[i] = (struct score_case){p->p[method][span], due->weights[i], came(p, span), p->row.drive};
+        cases[i] = (struct score_case){p->said.p[method][span], due->weights[i], came(p, span), p->row.drive};
     }
     return cases;
 }
@@ -250,6 +252,7 @@ static void score_horizon(struct replaying *r, int span)
     for (size_t i = 0; i < due.count; i++) {
         h->faults += came(due.rows[i], span);
         h->lost += due.weights[i] == 0;
+        due.rows[i]->said.weight[span] = due.weights[i];
     }
     if (!due.count)
         return;
@@ -300,9 +303,9 @@ static void count_calls(struct replaying *r)
 
     for (size_t i = 0; i < r->count; i++) {
         const struct past *p = &r->past[i];
-        double ago = (double)(f->as_of_us - p->at_us) / (double)US_PER_DAY - forecast_ends[SPAN];
+        double ago = (double)(f->as_of_us - p->said.at_us) / (double)US_PER_DAY - forecast_ends[SPAN];
         if (!p->scored || !is_asked_for(r, p) || ago < 0 || ago > TRACK_CALL_DAYS || seen[p->row.drive] ||
-            p->p[r->out->calibration.method][SPAN] < TRACK_CALL)
+            p->said.p[r->out->calibration.method][SPAN] < TRACK_CALL)
             continue;
         seen[p->row.drive] = true;
         r->out->called++;
@@ -323,8 +326,20 @@ static void count_faults(struct replaying *r)
         seen[d] = true;
         c->drives++;
         for (size_t k = 0; k < f->drives[d].episode_count; k++)
-            c->faults += f->drives[d].episodes[k].began_us > r->past[i].at_us;
+            c->faults += f->drives[d].episodes[k].began_us > r->past[i].said.at_us;
     }
+}
+
+static void list_rows(struct replaying *r)
+{
+    struct track_row *rows = arena_array(r->mem, struct track_row, r->count);
+    size_t n = 0;
+
+    for (size_t i = 0; i < r->count; i++)
+        if (r->past[i].scored && is_asked_for(r, &r->past[i]))
+            rows[n++] = r->past[i].said;
+    r->out->rows = rows;
+    r->out->row_count = n;
 }
 
 void track_replay(const struct fleet *fleet, struct arena *mem, struct track *out)
@@ -343,6 +358,7 @@ void track_replay(const struct fleet *fleet, struct arena *mem, struct track *ou
         set_tenths(&r, s);
     count_calls(&r);
     count_faults(&r);
+    list_rows(&r);
     learn(&r, r.count, fleet->as_of_us, &out->calibration);
     arena_free(r.scratch);
 }

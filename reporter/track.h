@@ -41,12 +41,23 @@ struct track_horizon {
     struct score_tenth tenths[SCORE_TENTHS]; /* of the method that is used */
 };
 
+/* One forecast of the replay. */
+struct track_row {
+    const struct drive *drive;
+    int64_t at_us;
+    struct replay_outcome outcome;
+    double p[FORECAST_METHODS][FORECAST_SPANS];
+    double weight[FORECAST_SPANS]; /* in the scores; NAN: not due */
+};
+
 struct track {
     int32_t first_day, scored_day, last_day; /* of the dates; DAY_UNKNOWN: none */
     int scored_dates;
     struct track_horizon horizons[FORECAST_SPANS];
     int called, called_right; /* drives called in the last TRACK_CALL_DAYS that are due, and with a fault */
     struct calibration calibration;
+    const struct track_row *rows; /* those that were scored, in order of time */
+    size_t row_count;
 };
 
 /* The fleet with its days in memory; all sites. */

@@ -7,7 +7,7 @@ set -euo pipefail
 root=$(cd "$(dirname "$0")/../.." && pwd)
 build=${VANEWARD_BENCH_BUILD:-$root/build/bench}
 all=(decode store seal beside read_back poll collect catch_up summaries rank life)
-long=(full_size) # on request only
+long=(full_size forecast) # on request only
 
 size=--quick write=no names=()
 for word in "$@"; do
@@ -33,7 +33,9 @@ trap 'rm -f "$lines"' EXIT
 failed=()
 for name in "${names[@]}"; do
     echo "== $name"
-    "$build/bin/bench_$name" "$size" | tee -a "$lines" || failed+=("$name")
+    table=()
+    [[ $name$write != forecastyes ]] || table=(--table "$root/tests/bench/README.md")
+    VANEWARD_ROOT=$root "$build/bin/bench_$name" "$size" "${table[@]}" | tee -a "$lines" || failed+=("$name")
 done
 
 echo

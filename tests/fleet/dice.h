@@ -18,7 +18,8 @@ enum dice_purpose {
     DICE_READING,
     DICE_OTHER_ITEM,
     DICE_STOCK,
-    DICE_LIVE
+    DICE_LIVE,
+    DICE_ORACLE
 };
 
 gsl_rng *dice_new(uint64_t seed, enum dice_purpose purpose, size_t number);

@@ -13,6 +13,9 @@ void register_write(const struct fleet *f, const char *dir, const char *base_url
 void ledger_write(const struct world *w, const char *dir);
 /* truth/fans.csv, episodes.csv */
 void truth_write(const struct world *w, const char *dir);
+/* truth/oracle.csv: at dates a week apart before a moment, what a client that knew all laws and the state
+ * could say. */
+void oracle_write(const struct world *w, const char *dir, int64_t before_ms);
 /* The item as the register binds it: drive (NULL: not known), axis (NULL), role (NULL: not bound). */
 struct bound {
     const char *role, *drive, *axis, *position;

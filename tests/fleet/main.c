@@ -22,6 +22,7 @@ static const char usage[] =
     "  --port N             of 'serve' on the loopback interface (default: a free one)\n"
     "  --until MOMENT       the servers show no later observation until told so (default: the end)\n"
     "  --live               go on in real time after the end\n"
+    "  --oracle MOMENT      truth/oracle.csv as well, for dates a week apart before that moment\n"
     "  --trouble WORDS      what goes wrong on the way, of repeats,order,late,stamps\n"
     "While serving: POST /control/advance?to=MOMENT|end, /control/fault?drive=D, /control/clear?drive=D,\n"
     "GET /control/state\n";
@@ -30,6 +31,7 @@ struct command {
     struct options options;
     struct serving serving;
     const char *dir, *base_url;
+    int64_t oracle_ms;
     bool serves;
 };
 
@@ -58,19 +60,14 @@ static long whole(const char *text, long low, long high)
     return value;
 }
 
-static const struct option known_options[] = {{"out", required_argument, NULL, 'o'},
-                                              {"seed", required_argument, NULL, 's'},
-                                              {"end", required_argument, NULL, 'e'},
-                                              {"days", required_argument, NULL, 'd'},
-                                              {"small", no_argument, NULL, 'm'},
-                                              {"first-read", required_argument, NULL, 'f'},
-                                              {"base-url", required_argument, NULL, 'b'},
-                                              {"port", required_argument, NULL, 'p'},
-                                              {"until", required_argument, NULL, 'u'},
-                                              {"live", no_argument, NULL, 'l'},
-                                              {"trouble", required_argument, NULL, 't'},
-                                              {"help", no_argument, NULL, 'h'},
-                                              {NULL, 0, NULL, 0}};
+static const struct option known_options[] = {
+    {"out", required_argument, NULL, 'o'},      {"seed", required_argument, NULL, 's'},
+    {"end", required_argument, NULL, 'e'},      {"days", required_argument, NULL, 'd'},
+    {"small", no_argument, NULL, 'm'},          {"first-read", required_argument, NULL, 'f'},
+    {"base-url", required_argument, NULL, 'b'}, {"port", required_argument, NULL, 'p'},
+    {"until", required_argument, NULL, 'u'},    {"live", no_argument, NULL, 'l'},
+    {"oracle", required_argument, NULL, 'k'},   {"trouble", required_argument, NULL, 't'},
+    {"help", no_argument, NULL, 'h'},           {NULL, 0, NULL, 0}};
 
 static void read_options(int argc, char **argv, struct command *c)
 {
@@ -107,6 +104,9 @@ static void read_options(int argc, char **argv, struct command *c)
             break;
         case 'l':
             c->serving.live = true;
+            break;
+        case 'k':
+            c->oracle_ms = moment(optarg);
             break;
         case 't':
             if (!trouble_parse(optarg, &c->options.troubles))
@@ -145,7 +145,8 @@ int main(int argc, char **argv)
 {
     struct command c = {.options = {.seed = 1, .end_ms = NEVER, .first_read_ms = NEVER},
                         .serving = {.until_ms = NEVER},
-                        .base_url = "http://127.0.0.1:8080"};
+                        .base_url = "http://127.0.0.1:8080",
+                        .oracle_ms = NEVER};
     struct world *w;
 
     read_options(argc, argv, &c);
@@ -156,6 +157,8 @@ int main(int argc, char **argv)
         wrong("no such command", argv[optind]);
     fill_defaults(&c);
     w = world_new(&c.options);
+    if (c.oracle_ms != NEVER)
+        oracle_write(w, c.dir, c.oracle_ms);
     if (c.serves) {
         serve(w, &c.serving, c.dir);
     } else {
