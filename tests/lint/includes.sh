@@ -35,7 +35,7 @@ sql=$(grep -lE '#include "(db|queries|migrate|block)\.h"' $(git ls-files 'sql/ba
 [ -z "$sql" ] || complain "base must not know the database: $sql"
 
 # Pure files: no clock, no log, no database, no files.
-pure="collector/mtconnect collector/feed collector/intake collector/schedule collector/poll collector/chain collector/batch_bytes collector/summary
+pure="collector/mtconnect collector/feed collector/intake collector/schedule collector/poll collector/chain collector/batch_bytes collector/summary collector/pile collector/parcel
     collector/register collector/register_read collector/register_check collector/register_value collector/import_rows
     reporter/life reporter/trend reporter/trend_change reporter/trend_passage reporter/drift reporter/drift_pool reporter/demand reporter/stock reporter/risk reporter/score reporter/replay reporter/forecast reporter/track sql/base/episode sql/block"
 for name in $pure; do
