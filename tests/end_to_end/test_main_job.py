@@ -241,6 +241,17 @@ class MainJob(unittest.TestCase):
             self.assertTrue(low <= row["probability"] <= high, row)
             self.assertTrue(row["reasons"], row["drive"])
 
+    def test_the_track_record_replays_the_past(self):
+        record = self.reporter_json("track-record")
+        replayed = {row["days"]: row for row in record["replayed"]["horizons"]}
+        self.assertEqual((record["replayed"]["by"], record["stored"]), ("date", False))
+        self.assertGreater(replayed[30]["forecasts"], 2000)
+        self.assertGreater(replayed[30]["faults"], 20)
+        methods = replayed[30]["methods"]
+        self.assertGreater(methods["combined"]["skill"], methods["age only"]["skill"])
+        self.assertGreater(methods["combined"]["area"], 0.6)
+        print(f"Brier skill at 30 days in the replay: {methods['combined']['skill']:.3f}", file=sys.stderr)
+
     def test_every_drive_is_ranked_or_unknown_with_a_reason(self):
         ranking = self.reporter_json("rank")
         named = [row["drive"] for row in ranking["drives"]] + [row["drive"] for row in ranking["unknown"]]
