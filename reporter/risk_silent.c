@@ -21,14 +21,24 @@ static int32_t site_last_day(const struct assessing *a)
     return last;
 }
 
-/* A whole day of zeros as the newest word, while another fan of the machine ran on that day. */
-static bool is_stopped(const struct fan *fan, int32_t others_last)
+/* Ran through a day on which another one read zeros; a machine that is switched off leaves zeros at all. */
+static bool ran_through(const struct fan *fan, const struct fan_day *zeros)
+{
+    const struct fan_day *d = risk_last_good(fan);
+    return d &&
+           (d->day > zeros->day || (d->day == zeros->day && 2 * d->zero_readings < zeros->zero_readings));
+}
+
+/* A whole day of zeros as the newest word, while another of the machine's n fans ran through that day. */
+static bool is_stopped(const struct fan *fan, const struct fan_view *machine, size_t n)
 {
     if (!fan->day_count)
         return false;
     const struct fan_day *d = &fan->days[fan->day_count - 1];
-    return isnan(d->median) && d->zero_readings > 0 && d->covered_s >= RISK_GOOD_COVER_S &&
-           others_last >= d->day;
+    bool others = false;
+    for (size_t m = 0; m < n; m++)
+        others |= machine[m].fan != fan && ran_through(machine[m].fan, d);
+    return others && isnan(d->median) && d->zero_readings > 0 && d->covered_s >= RISK_GOOD_COVER_S;
 }
 
 static const char *why_never(const struct fan *fan)
@@ -71,7 +81,6 @@ static void judge_silence(const struct assessing *a, struct fan_view *v, int32_t
 
     r->rpm = last ? last->median : D_NAN;
     r->rpm_day = own;
-    r->stopped = is_stopped(v->fan, machine);
     if (r->stopped)
         return;
     if (!last) {
@@ -100,6 +109,7 @@ void risk_silences(struct assessing *a)
                 int32_t day = last_good_day(a->views[m].fan);
                 others = m != k && day > others ? day : others;
             }
+            a->views[k].risk->stopped = is_stopped(a->views[k].fan, &a->views[i], n);
             judge_silence(a, &a->views[k], others, site);
         }
     }

@@ -242,6 +242,21 @@ START_TEST(a_fan_that_stands_while_its_neighbours_run_is_due_now)
 }
 END_TEST
 
+/* Power went off just after midnight: some fans read once before, then zeros at all. */
+START_TEST(a_machine_that_is_switched_off_has_no_stopped_fan)
+{
+    struct world *w = world_new(6, 2);
+    for (size_t i = 0; i < 2; i++) {
+        struct fan_day *last = &fan_of(w, i)->days[DAYS - 1];
+        last->zero_readings = i ? 23 : 24;
+        last->median = i ? last->median : (double)NAN;
+    }
+    struct assessment a = assess(w, 30);
+    ck_assert(!find_risk(&a, "m00-d0")->fans[0].stopped);
+    world_free(w);
+}
+END_TEST
+
 START_TEST(an_open_fault_is_certain_and_said_first)
 {
     struct world *w = world_new(6, 2);
@@ -616,6 +631,7 @@ int main(void)
     TCase *t = tcase_create("risk");
     tcase_set_timeout(t, 60);
     tcase_add_test(t, a_falling_fan_ranks_above_healthy_ones);
+    tcase_add_test(t, a_machine_that_is_switched_off_has_no_stopped_fan);
     tcase_add_test(t, a_season_that_all_share_is_no_fall);
     tcase_add_test(t, a_cabinet_that_falls_together_is_dirt);
     tcase_add_test(t, a_replaced_fan_starts_anew);
