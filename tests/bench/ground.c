@@ -13,8 +13,8 @@
 
 static const int64_t postgres_epoch_us = INT64_C(946684800) * US_PER_S;
 
-static const char *const settings[] = {"shared_buffers=512MB", "max_wal_size=4GB", "checkpoint_timeout=30min",
-                                       "max_connections=30", NULL};
+static const char *const settings[] = {"shared_buffers=512MB",     "min_wal_size=1GB",   "max_wal_size=4GB",
+                                       "checkpoint_timeout=30min", "max_connections=30", NULL};
 
 static int pid_of(struct db *db)
 {
@@ -41,6 +41,14 @@ void ground_open(struct ground *g)
     g->db_pid = pid_of(g->db);
     g->bare_pid = PQbackendPID(g->bare);
     ground_do(g, "SET client_min_messages = warning");
+}
+
+void ground_age_log(struct ground *g)
+{
+    enum { FILES = 40 };
+    for (int k = 0; k < FILES; k++)
+        ground_do(g, "SELECT pg_logical_emit_message(false, '', ''); SELECT pg_switch_wal()");
+    ground_do(g, "CHECKPOINT");
 }
 
 static PGresult *must(struct ground *g, PGresult *r, const char *sql)

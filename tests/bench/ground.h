@@ -19,6 +19,10 @@ struct ground {
 
 void ground_open(struct ground *g); /* of a server that ends with this program */
 
+/* So that the write-ahead log is written into files of before, as on a server that has run for a while: to
+ * make and fill a new one of 16 MB would count as a commit. */
+void ground_age_log(struct ground *g);
+
 void ground_do(struct ground *g, const char *sql);
 PRINTF_LIKE(2, 3) double ground_number(struct ground *g, const char *fmt, ...);
 /* Bytes of write-ahead log from the beginning until now. */
