@@ -23,8 +23,7 @@ enum {
     SOURCE_NETWORKS
 };
 enum {
-    ITEM_SITE,
-    ITEM_SOURCE,
+    ITEM_OF, /* the place of its source among those asked for */
     ITEM_DEVICE,
     ITEM_ITEM,
     ITEM_ROLE,
@@ -38,7 +37,8 @@ enum {
     ITEM_PLACE,
     ITEM_NAME
 };
-enum { LIFE_SITE, LIFE_SOURCE, LIFE_INSTANCE, LIFE_NEXT };
+enum { LIFE_OF, LIFE_INSTANCE, LIFE_NEXT };
+static const size_t ASKED_BYTES = (size_t)64 * 1024 * 1024;
 enum { CURSOR_SOURCE, CURSOR_INSTANCE, CURSOR_NEXT };
 
 static const char *const role_words[] = {
@@ -127,93 +127,66 @@ static struct source source_of(const struct rows *r, size_t row, struct arena *m
     };
 }
 
-/* Rows of bindings come in the order of the sources. */
-struct item_reader {
-    struct bindings *bindings;
-    struct arena *mem;
-    size_t at; /* the source that is being filled */
-    struct item_binding *items;
-    size_t count, capacity;
-};
-
-static void close_source(struct item_reader *reader)
+/* Texts are often the same as of the item before. */
+static const char *kept(struct arena *mem, const char *text, const char *before)
 {
-    if (reader->at < reader->bindings->count)
-        source_bind(&reader->bindings->sources[reader->at], reader->items, reader->count, reader->mem);
-    reader->at++;
-    reader->items = NULL;
-    reader->count = reader->capacity = 0;
+    return text && before && strcmp(text, before) == 0 ? before : arena_strdup(mem, text);
 }
 
-static const char *kept(struct item_reader *reader, const char *text)
+static void read_check(const struct rows *r, size_t row, struct arena *mem, const struct item_check *before,
+                       struct item_check *out)
 {
-    return arena_strdup(reader->mem, text);
-}
-
-static bool on_item(void *context, const struct rows *r, struct err *err)
-{
-    (void)err;
-    struct item_reader *reader = context;
-    const struct bindings *b = reader->bindings;
-    while (reader->at < b->count &&
-           (strcmp(b->sources[reader->at].source, rows_text(r, 0, ITEM_SOURCE)) != 0 ||
-            strcmp(b->sources[reader->at].site, rows_text(r, 0, ITEM_SITE)) != 0))
-        close_source(reader);
-    if (reader->count == reader->capacity) {
-        size_t capacity = reader->capacity ? reader->capacity * 2 : 16;
-        reader->items =
-            arena_grow(reader->mem, reader->items, reader->count, capacity, sizeof *reader->items);
-        reader->capacity = capacity;
-    }
-    struct item_check *check = arena_alloc(reader->mem, sizeof *check);
-    *check = (struct item_check){
-        .type = kept(reader, rows_text(r, 0, ITEM_TYPE)),
-        .units = kept(reader, rows_text(r, 0, ITEM_UNITS)),
-        .stopped = kept(reader, rows_text(r, 0, ITEM_STOPPED)),
-        .place = kept(reader, rows_text(r, 0, ITEM_PLACE)),
-        .name = kept(reader, rows_text(r, 0, ITEM_NAME)),
+    *out = (struct item_check){
+        .type = kept(mem, rows_text(r, row, ITEM_TYPE), before->type),
+        .units = kept(mem, rows_text(r, row, ITEM_UNITS), before->units),
+        .stopped = kept(mem, rows_text(r, row, ITEM_STOPPED), before->stopped),
+        .place = kept(mem, rows_text(r, row, ITEM_PLACE), before->place),
+        .name = kept(mem, rows_text(r, row, ITEM_NAME), before->name),
     };
-    bool is_unseen = !check->type && reader->at < b->count;
-    if (is_unseen)
-        b->sources[reader->at].unseen++;
-    reader->items[reader->count++] = (struct item_binding){
+}
+
+static struct item_binding read_item(const struct rows *r, size_t row, struct arena *mem,
+                                     const struct item_binding *before, struct item_check *check)
+{
+    return (struct item_binding){
         .check = check,
-        .device = kept(reader, rows_text(r, 0, ITEM_DEVICE)),
-        .item = kept(reader, rows_text(r, 0, ITEM_ITEM)),
-        .role = role_of(rows_text(r, 0, ITEM_ROLE)),
-        .fan_no = (uint32_t)rows_int(r, 0, ITEM_FAN_NO),
-        .drive = kept(reader, rows_text(r, 0, ITEM_DRIVE)),
-        .axis = kept(reader, rows_text(r, 0, ITEM_AXIS)),
-        .machine = kept(reader, rows_text(r, 0, ITEM_MACHINE)),
+        .device = kept(mem, rows_text(r, row, ITEM_DEVICE), before->device),
+        .item = arena_strdup(mem, rows_text(r, row, ITEM_ITEM)),
+        .role = role_of(rows_text(r, row, ITEM_ROLE)),
+        .fan_no = (uint32_t)rows_int(r, row, ITEM_FAN_NO),
+        .drive = kept(mem, rows_text(r, row, ITEM_DRIVE), before->drive),
+        .axis = kept(mem, rows_text(r, row, ITEM_AXIS), before->axis),
+        .machine = kept(mem, rows_text(r, row, ITEM_MACHINE), before->machine),
     };
-    return true;
 }
 
-/* Rows of lives come in the order of the sources, too. */
-static bool lives_load(struct db *db, struct arena *mem, const struct bindings *b, struct err *err)
+/* The rows from .. to-1 are the items of a source. */
+static void read_items(const struct rows *r, size_t from, size_t to, struct source *s, struct arena *mem)
+{
+    static const struct item_binding no_item;
+    static const struct item_check no_check;
+    size_t count = to - from;
+    struct item_binding *items = arena_array(mem, struct item_binding, count);
+    struct item_check *checks = arena_array(mem, struct item_check, count);
+    for (size_t k = 0; k < count; k++) {
+        read_check(r, from + k, mem, k ? &checks[k - 1] : &no_check, &checks[k]);
+        items[k] = read_item(r, from + k, mem, k ? &items[k - 1] : &no_item, &checks[k]);
+        s->unseen += !checks[k].type;
+    }
+    source_bind(s, items, count, mem);
+}
+
+bool register_version_load(struct db *db, int64_t *version, struct err *err)
 {
     struct rows *rows;
-    if (!db_query(db, &q_life_list, NULL, 0, &rows, err))
-        return err_in(err, "instances");
-    size_t at = 0;
-    for (size_t row = 0; row < rows_count(rows) && at < b->count;) {
-        struct source *s = &b->sources[at];
-        if (strcmp(s->source, rows_text(rows, row, LIFE_SOURCE)) != 0 ||
-            strcmp(s->site, rows_text(rows, row, LIFE_SITE)) != 0) {
-            at++;
-            continue;
-        }
-        s->lives.items =
-            arena_grow(mem, s->lives.items, s->lives.count, s->lives.count + 1, sizeof *s->lives.items);
-        s->lives.items[s->lives.count++] = (struct cursor){
-            arena_strdup(mem, rows_text(rows, row, LIFE_INSTANCE)), (uint64_t)rows_int(rows, row, LIFE_NEXT)};
-        row++;
-    }
+    if (!db_query(db, &q_register_version, NULL, 0, &rows, err))
+        return err_in(err, "version of the register");
+    *version = rows_count(rows) ? rows_int(rows, 0, 0) : 0;
     rows_free(rows);
     return true;
 }
 
-bool bindings_load(struct db *db, struct arena *mem, struct bindings *out, struct err *err)
+bool sources_load(struct db *db, struct arena *mem, struct bindings *out, struct err *err)
 {
     struct rows *rows;
     if (!db_query(db, &q_source_list, NULL, 0, &rows, err))
@@ -223,14 +196,81 @@ bool bindings_load(struct db *db, struct arena *mem, struct bindings *out, struc
     for (size_t k = 0; k < out->count; k++)
         out->sources[k] = source_of(rows, k, mem);
     rows_free(rows);
-    if (!lives_load(db, mem, out, err))
-        return false;
+    return true;
+}
 
-    struct item_reader reader = {.bindings = out, .mem = mem};
-    if (!db_stream(db, &q_binding_list, NULL, 0, on_item, &reader, err))
+/* A statement about some sources, which says of each row the place of its source among them. */
+static bool ask_about(struct db *db, const struct query *q, const struct source *sources, size_t count,
+                      struct rows **rows, struct err *err)
+{
+    struct arena *mem = arena_new(ASKED_BYTES);
+    struct columns *asked = columns_new(mem, 2);
+    for (size_t k = 0; k < count; k++) {
+        const struct db_value cells[] = {db_text(sources[k].site), db_text(sources[k].source)};
+        columns_add(asked, cells);
+    }
+    bool ok = columns_query(asked, db, q, rows, err);
+    arena_free(mem);
+    return ok;
+}
+
+/* Rows come in the order of the sources: those of number k end here. */
+static size_t end_of_source(const struct rows *r, size_t from, int column, size_t k)
+{
+    while (from < rows_count(r) && rows_int(r, from, column) == (int64_t)k + 1)
+        from++;
+    return from;
+}
+
+static struct lives read_lives(const struct rows *r, size_t from, size_t to, struct arena *mem)
+{
+    struct lives lives = {arena_array(mem, struct cursor, to - from), to - from};
+    for (size_t k = 0; k < lives.count; k++)
+        lives.items[k] = (struct cursor){arena_strdup(mem, rows_text(r, from + k, LIFE_INSTANCE)),
+                                         (uint64_t)rows_int(r, from + k, LIFE_NEXT)};
+    return lives;
+}
+
+static bool lives_load(struct db *db, struct source *sources, size_t count, struct arena *mem,
+                       struct err *err)
+{
+    struct rows *rows;
+    if (!ask_about(db, &q_life_list, sources, count, &rows, err))
+        return err_in(err, "instances");
+    for (size_t k = 0, from = 0, to; k < count; k++, from = to) {
+        to = end_of_source(rows, from, LIFE_OF, k);
+        sources[k].lives = read_lives(rows, from, to, mem);
+    }
+    rows_free(rows);
+    return true;
+}
+
+bool items_load(struct db *db, struct arena *mem, struct source *sources, size_t count, struct err *err)
+{
+    struct rows *rows;
+    if (!lives_load(db, sources, count, mem, err))
+        return false;
+    if (!ask_about(db, &q_binding_list, sources, count, &rows, err))
         return err_in(err, "bindings");
-    while (reader.at < out->count)
-        close_source(&reader);
+    for (size_t k = 0, from = 0, to; k < count; k++, from = to) {
+        to = end_of_source(rows, from, ITEM_OF, k);
+        read_items(rows, from, to, &sources[k], mem);
+    }
+    rows_free(rows);
+    return true;
+}
+
+/* All or none are changed. */
+bool positions_load(struct db *db, struct source *sources, size_t count, struct arena *mem, struct err *err)
+{
+    const struct source **asked = arena_array(mem, const struct source *, count);
+    struct cursor *cursors = arena_array(mem, struct cursor, count);
+    for (size_t k = 0; k < count; k++)
+        asked[k] = &sources[k];
+    if (!cursors_load(db, asked, count, mem, cursors, err) || !lives_load(db, sources, count, mem, err))
+        return false;
+    for (size_t k = 0; k < count; k++)
+        sources[k].cursor = cursors[k];
     return true;
 }
 

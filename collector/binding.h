@@ -47,7 +47,17 @@ struct bindings {
     size_t count;
 };
 
-MUST_USE bool bindings_load(struct db *db, struct arena *mem, struct bindings *out, struct err *err);
+/* A number that is another one after each change of the register. */
+MUST_USE bool register_version_load(struct db *db, int64_t *version, struct err *err);
+/* All sources, without their items. */
+MUST_USE bool sources_load(struct db *db, struct arena *mem, struct bindings *out, struct err *err);
+/* What the items of some sources are, and which instances those left. */
+MUST_USE bool items_load(struct db *db, struct arena *mem, struct source *sources, size_t count,
+                         struct err *err);
+
+/* How far sources are read: their cursors, and the instances that they left. */
+MUST_USE bool positions_load(struct db *db, struct source *sources, size_t count, struct arena *mem,
+                             struct err *err);
 
 /* Makes the look-up table of a source. */
 void source_bind(struct source *s, const struct item_binding *items, size_t count, struct arena *mem);

@@ -154,13 +154,13 @@ static bool store_rows(struct db *db, const struct batch *const *batches, size_t
     return true;
 }
 
-/* All in one round trip. */
-static bool store_whole(struct db *db, const struct batch *const *batches, size_t count,
-                        const struct moves *moves, struct arena *mem, struct err *err)
+/* All in one round trip; db_commit tells what became of it. */
+static bool send_whole(struct db *db, const struct batch *const *batches, size_t count,
+                       const struct moves *moves, struct arena *mem, struct err *err)
 {
     return db_begin_piped(db, err) && move_cursors(db, moves, mem, err) &&
            store_readings(db, batches, count, mem, err) && store_rows(db, batches, count, mem, err) &&
-           db_commit(db, err);
+           db_commit_send(db, err);
 }
 
 static bool store_sifted(struct db *db, const struct batch *const *batches, size_t count,
@@ -188,7 +188,7 @@ static bool load_together(struct db *db, const struct batch *const *batches, siz
     if (!moves_of(batches, count, mem, &moves))
         return true;
     if (sifted ? store_sifted(db, batches, count, &moves, mem, &refused, &why)
-               : store_whole(db, batches, count, &moves, mem, &why)) {
+               : send_whole(db, batches, count, &moves, mem, &why) && db_commit(db, &why)) {
         *result = (struct load_result){.fate = LOAD_STORED, .refused = refused};
         return true;
     }
@@ -253,26 +253,45 @@ static bool load_one_by_one(struct db *db, const struct batch *batches, size_t c
     return true;
 }
 
+void load_send(struct load *l, struct db *db, const struct batch *batches, size_t count, struct arena *mem)
+{
+    const struct batch **all = arena_array(mem, const struct batch *, count);
+    struct moves moves = {0};
+    *l = (struct load){.db = db, .batches = batches, .count = count, .mem = mem};
+    for (size_t k = 0; k < count; k++)
+        all[k] = &batches[k];
+    if (!count || !moves_of(all, count, mem, &moves))
+        return;
+    l->is_sent = send_whole(db, all, count, &moves, mem, &l->why);
+    if (!l->is_sent)
+        db_rollback(db);
+}
+
+bool load_is_over(const struct load *l)
+{
+    return !l->is_sent || db_commit_is_over(l->db);
+}
+
+bool load_end(struct load *l, struct load_result *results, struct err *err)
+{
+    bool is_stored = l->is_sent && db_commit(l->db, &l->why);
+    for (size_t k = 0; k < l->count; k++)
+        results[k] = (struct load_result){.fate = is_stored ? LOAD_STORED : LOAD_STALE};
+    if (is_stored)
+        return true;
+    if (l->is_sent)
+        db_rollback(l->db);
+    if (l->why.kind != ERR_NONE && l->why.kind != ERR_REJECTED && !is_passing(&l->why)) {
+        *err = l->why;
+        return false;
+    }
+    return load_one_by_one(l->db, l->batches, l->count, l->mem, results, err);
+}
+
 bool load_batches(struct db *db, const struct batch *batches, size_t count, struct arena *mem,
                   struct load_result *results, struct err *err)
 {
-    const struct batch **all = arena_array(mem, const struct batch *, count);
-    for (size_t k = 0; k < count; k++) {
-        all[k] = &batches[k];
-        results[k] = (struct load_result){.fate = LOAD_STALE};
-    }
-    struct load_result together;
-    struct err why = {0};
-    if (!count)
-        return true;
-    if (load_together(db, all, count, false, mem, &together, &why) && together.fate == LOAD_STORED) {
-        for (size_t k = 0; k < count; k++)
-            results[k].fate = LOAD_STORED;
-        return true;
-    }
-    if (why.kind != ERR_NONE && why.kind != ERR_REJECTED && !is_passing(&why)) {
-        *err = why;
-        return false;
-    }
-    return load_one_by_one(db, batches, count, mem, results, err);
+    struct load l;
+    load_send(&l, db, batches, count, mem);
+    return load_end(&l, results, err);
 }

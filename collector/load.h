@@ -38,4 +38,19 @@ struct load_result {
 MUST_USE bool load_batches(struct db *db, const struct batch *batches, size_t count, struct arena *mem,
                            struct load_result *results, struct err *err);
 
+struct load {
+    struct db *db;
+    const struct batch *batches;
+    size_t count;
+    struct arena *mem;
+    bool is_sent;   /* all together, in one transaction that has not been heard of */
+    struct err why; /* they were not sent */
+};
+/* The same in two parts, so that other work can be done while the database stores: load_send begins, and
+ * load_end waits and tells what became of the batches. Nothing else may be asked of db in between, but
+ * load_is_over, now and then. */
+void load_send(struct load *l, struct db *db, const struct batch *batches, size_t count, struct arena *mem);
+bool load_is_over(const struct load *l); /* never waits; what the database does not take at once is sent */
+MUST_USE bool load_end(struct load *l, struct load_result *results, struct err *err);
+
 #endif

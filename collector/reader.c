@@ -1,30 +1,15 @@
 #include "reader.h"
 
 #include "base/clock.h"
-#include "lanes.h"
-#include "pending.h"
-#include "roster.h"
-#include "source_notes.h"
+#include "reader_parts.h"
 
 #include <stdlib.h>
 
-enum { TRIES = 3 }; /* in a run that ends */
-static const size_t REGISTER_BYTES = (size_t)8 * 1024 * 1024 * 1024;
-
-struct reader {
-    enum reader_mode mode;
-    struct roster roster;
-    size_t finished; /* stations with nothing more to do */
-    struct lanes lanes;
-    struct fetch *fetch; /* NULL before the first register */
-    struct pending pending;
-    struct register_copy *copy; /* NULL: none is kept */
-    struct source_notes notes;
-    bool lost; /* the stations stand where nothing is stored */
-    bool has_conditions;
-    int64_t conditions_told;
-    struct totals totals;
+enum {
+    TRIES = 3,   /* in a run that ends */
+    LOOK_MS = 5, /* whether the database has stored */
 };
+static const size_t NOTES_BYTES = (size_t)1024 * 1024 * 1024;
 
 struct reader *reader_new(enum reader_mode mode, size_t in_flight)
 {
@@ -47,6 +32,7 @@ void reader_free(struct reader *r)
     fetch_free(r->fetch);
     lanes_release(&r->lanes);
     roster_release(&r->roster);
+    register_look_drop(&r->look);
     pending_release(&r->pending);
     free(r);
 }
@@ -89,88 +75,6 @@ static void put_after_failure(struct reader *r, struct station *st)
         put_for_retry(r, st);
 }
 
-/* The register. */
-
-static bool make_fetch(struct reader *r, size_t targets, struct err *err)
-{
-    if (r->fetch) {
-        fetch_expect(r->fetch, targets);
-        return true;
-    }
-    struct fetch_limits limits = fetch_usual_limits;
-    limits.targets = targets;
-    return fetch_new(&r->fetch, &limits, err);
-}
-
-/* Where reading goes on: behind what is spooled, else where it is stored. */
-static void stand(const struct reader *r, struct station *st)
-{
-    struct cursor at;
-    const struct spool *spool = r->pending.drain.spool;
-    bool is_spooled = spool && spool_end(spool, st->key, &at);
-    station_stand(st, is_spooled ? &at : &st->source->cursor);
-}
-
-static void begin(struct reader *r, struct station *st)
-{
-    int64_t now_ms = clock_mono_ms();
-    if (r->mode == READ_FOR_EVER) {
-        lanes_put(&r->lanes, st, schedule_next_ms(st->key, st->source->period_ms, now_ms));
-    } else {
-        st->failures = 0;
-        lanes_put(&r->lanes, st, now_ms);
-    }
-}
-
-static void place_stations(struct reader *r)
-{
-    for (size_t k = 0; k < r->roster.count; k++) {
-        struct station *st = r->roster.stations[k];
-        if (st->is_new || r->lost)
-            stand(r, st);
-        if (st->is_new)
-            begin(r, st);
-    }
-}
-
-static void follow(struct reader *r, struct bindings *fresh, struct arena *mem)
-{
-    roster_follow(&r->roster, fresh, mem);
-    place_stations(r);
-}
-
-bool reader_register(struct reader *r, struct db *db, struct err *err)
-{
-    if (!reader_flush(r, db, err))
-        return false;
-    if (r->pending.count) /* stuck: they speak of the register that we have */
-        return true;
-    struct arena *mem = arena_new(REGISTER_BYTES);
-    struct bindings fresh;
-    if (!bindings_load(db, mem, &fresh, err) || !make_fetch(r, fresh.count, err)) {
-        arena_free(mem);
-        return false;
-    }
-    if (r->copy)
-        register_copy_keep(r->copy, &fresh, clock_mono_ms());
-    follow(r, &fresh, mem);
-    r->has_conditions |= r->lost; /* stored, but perhaps not worked out */
-    r->lost = false;
-    return true;
-}
-
-bool reader_register_from_copy(struct reader *r, struct err *err)
-{
-    struct arena *mem = arena_new(REGISTER_BYTES);
-    struct bindings kept;
-    if (!register_copy_read(r->copy, mem, &kept, err) || !make_fetch(r, kept.count, err)) {
-        arena_free(mem);
-        return false;
-    }
-    follow(r, &kept, mem);
-    return true;
-}
-
 void reader_lose(struct reader *r)
 {
     pending_drop(&r->pending);
@@ -205,17 +109,32 @@ static void read_again(struct reader *r, const struct sent_back *back)
     }
 }
 
-bool reader_flush(struct reader *r, struct db *db, struct err *err)
+/* Until nothing is under way to the database. */
+static bool settle(struct reader *r, struct err *err)
 {
     struct sent_back back;
-    bool ok = pending_flush(&r->pending, db, &back, err);
+    bool ok = pending_settle(&r->pending, &back, err);
     r->notes.failures |= back.count > 0;
+    if (back.count) /* which instances they left is read with the register */
+        reader_forget_version(r);
     if (ok)
         read_again(r, &back);
-    if (ok && db)
-        ok = source_notes_store(&r->notes, &r->roster, db, r->pending.mem, err);
     pending_tidy(&r->pending);
     return ok;
+}
+
+static bool store_notes(struct reader *r, struct db *db, struct err *err)
+{
+    struct arena *mem = arena_new(NOTES_BYTES);
+    bool ok = source_notes_store(&r->notes, &r->roster, db, mem, err);
+    arena_free(mem);
+    return ok;
+}
+
+bool reader_flush(struct reader *r, struct db *db, struct err *err)
+{
+    pending_store(&r->pending, db);
+    return settle(r, err) && (!db || store_notes(r, db, err));
 }
 
 /* Asking and taking. */
@@ -254,7 +173,7 @@ static void take(struct reader *r, const struct fetched *came)
     r->notes.certificates |= came->certificate_end_us != TIME_UNKNOWN;
     bool more = false;
     struct batch *b = pending_next(&r->pending);
-    switch (station_take(st, came, clock_now_us(), r->pending.mem, b, &more)) {
+    switch (station_take(st, came, clock_now_us(), pending_mem(&r->pending), b, &more)) {
     case POLL_GO_ON: /* at once: it holds the documents of its first answers */
         r->notes.checks |= st->checks_are_new;
         ask(r, st);
@@ -270,31 +189,58 @@ static void take(struct reader *r, const struct fetched *came)
     }
 }
 
-static bool must_flush(const struct reader *r)
+static bool all_finished(const struct reader *r)
 {
-    return (r->pending.count && reader_is_done(r)) || pending_must_flush(&r->pending, clock_mono_ms());
+    return r->mode != READ_FOR_EVER && r->roster.mem && r->finished == r->roster.count;
 }
 
-bool reader_turn(struct reader *r, struct db *db, int64_t wait_ms, struct err *err)
+/* Lets the database store what is due, while sources are asked on. */
+static bool store_due(struct reader *r, struct db *db, bool may_begin, struct err *err)
 {
-    int64_t now_ms = clock_mono_ms(), end_ms = now_ms + wait_ms;
-    for (; now_ms < end_ms && !reader_is_done(r); now_ms = clock_mono_ms()) {
-        ask_due(r);
-        int64_t until_ms = r->pending.stuck ? end_ms : lanes_next_ms(&r->lanes, end_ms);
-        if (r->pending.count && r->pending.due_ms < until_ms)
-            until_ms = r->pending.due_ms;
-        struct fetched came;
-        if (fetch_wait(r->fetch, until_ms > now_ms ? until_ms - now_ms : 0, &came))
-            take(r, &came);
-        if (must_flush(r) && !reader_flush(r, db, err))
+    struct pending *p = &r->pending;
+    if (pending_is_storing(p)) {
+        if (!pending_is_over(p))
+            return true;
+        if (!settle(r, err))
             return false;
     }
-    return !db || !r->notes.failures || reader_flush(r, db, err);
+    if (may_begin && (all_finished(r) || pending_is_due(p, clock_mono_ms()))) {
+        pending_store(p, db);
+        pending_tidy(p);
+    }
+    return true;
+}
+
+/* How long an answer may be waited for. */
+static int64_t wait_ms(const struct reader *r, int64_t now_ms, int64_t end_ms)
+{
+    const struct pending *p = &r->pending;
+    int64_t until_ms = p->stuck ? end_ms : lanes_next_ms(&r->lanes, end_ms);
+    if (pending_is_storing(p))
+        until_ms = now_ms + LOOK_MS < until_ms || until_ms < now_ms ? now_ms + LOOK_MS : until_ms;
+    else if (pending_count(p) && p->due_ms < until_ms)
+        until_ms = p->due_ms;
+    return until_ms > now_ms ? until_ms - now_ms : 0;
+}
+
+bool reader_turn(struct reader *r, struct db *db, int64_t at_most_ms, struct err *err)
+{
+    int64_t now_ms = clock_mono_ms(), end_ms = now_ms + at_most_ms;
+    for (; (now_ms < end_ms && !reader_is_done(r)) || pending_is_storing(&r->pending);
+         now_ms = clock_mono_ms()) {
+        ask_due(r);
+        struct fetched came;
+        if (fetch_wait(r->fetch, wait_ms(r, now_ms, end_ms), &came))
+            take(r, &came);
+        if (!store_due(r, db, now_ms < end_ms, err))
+            return false;
+    }
+    return !db || store_notes(r, db, err);
 }
 
 bool reader_is_done(const struct reader *r)
 {
-    return r->mode != READ_FOR_EVER && r->roster.mem && r->finished == r->roster.count;
+    return all_finished(r) && !pending_count(&r->pending);
 }
 
 bool reader_has_conditions(struct reader *r)
@@ -307,7 +253,7 @@ bool reader_has_conditions(struct reader *r)
 
 size_t reader_waiting(const struct reader *r)
 {
-    return r->pending.count;
+    return pending_count(&r->pending);
 }
 
 const struct totals *reader_totals(const struct reader *r)

@@ -29,14 +29,19 @@ void reader_use_spool(struct reader *r, struct spool *spool, struct register_cop
 /* Stores a share of the spool. False: the database cannot be used now (ERR_SYSTEM, ERR_OUTPUT: the spool). */
 MUST_USE bool reader_drain(struct reader *r, struct db *db, struct err *err);
 
-/* Reads the register, and the cursors of sources that are new or whose position was lost. */
+/* Reads the register if it was changed, and the cursors of sources that are new or whose position was lost:
+ * at first all at once, later a part with each call. */
 MUST_USE bool reader_register(struct reader *r, struct db *db, struct err *err);
+/* A part of the register was read, and more is to come. */
+bool reader_is_at_register(const struct reader *r);
+/* The register is read again although it was not changed. */
+void reader_forget_version(struct reader *r);
 /* At the start, while the database is away: takes the register from its copy. ERR_INPUT: there is none that
  * can be used. */
 MUST_USE bool reader_register_from_copy(struct reader *r, struct err *err);
-/* Asks, takes and stores for up to wait_ms. db NULL: it is away, and there is a spool. False: the database
- * cannot be used now. */
-MUST_USE bool reader_turn(struct reader *r, struct db *db, int64_t wait_ms, struct err *err);
+/* Asks, takes and stores for up to at_most_ms, and then until nothing is under way to the database. db NULL:
+ * it is away, and there is a spool. False: the database cannot be used now. */
+MUST_USE bool reader_turn(struct reader *r, struct db *db, int64_t at_most_ms, struct err *err);
 /* Stores or spools what is waiting; db as for reader_turn. */
 MUST_USE bool reader_flush(struct reader *r, struct db *db, struct err *err);
 /* Drops what is waiting; reader_register must find the positions again. */

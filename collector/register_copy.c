@@ -254,6 +254,11 @@ void register_copy_keep(struct register_copy *c, const struct bindings *b, int64
     arena_free(mem);
 }
 
+bool register_copy_is_due(const struct register_copy *c, int64_t now_ms)
+{
+    return c->path[0] && now_ms >= c->due_ms;
+}
+
 /* NULL: cannot be read, and errno says why. */
 static const uint8_t *read_file(int fd, struct arena *mem, size_t *size)
 {

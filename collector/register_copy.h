@@ -26,6 +26,8 @@ MUST_USE bool register_copy_open(struct register_copy *c, const char *dir, struc
 /* Writes what was just read from the database, when sources or bindings changed or the copy is some minutes
  * old. A copy that cannot be written is logged. */
 void register_copy_keep(struct register_copy *c, const struct bindings *b, int64_t now_ms);
+/* The copy is some minutes old. */
+bool register_copy_is_due(const struct register_copy *c, int64_t now_ms);
 /* ERR_INPUT: there is none, or it is damaged or of another version. */
 MUST_USE bool register_copy_read(const struct register_copy *c, struct arena *mem, struct bindings *out,
                                  struct err *err);

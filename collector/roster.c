@@ -8,6 +8,7 @@ void roster_release(struct roster *r)
     for (size_t k = 0; k < r->count; k++)
         station_free(r->stations[k]);
     free(r->stations);
+    arena_free(r->positions);
     arena_free(r->mem);
 }
 
@@ -49,7 +50,20 @@ void roster_follow(struct roster *r, struct bindings *fresh, struct arena *mem)
     struct station **merged = merge(r, fresh);
     free(r->stations);
     arena_free(r->mem);
-    *r = (struct roster){merged, fresh->count, mem};
+    arena_free(r->positions);
+    *r = (struct roster){.stations = merged, .count = fresh->count, .sources = fresh->sources, .mem = mem};
+}
+
+void roster_has_positions(struct roster *r, struct arena *positions)
+{
+    arena_free(r->positions);
+    r->positions = positions;
+    for (size_t k = 0; k < r->count; k++) {
+        const struct station *st = r->stations[k];
+        r->sources[k].buffer_size = st->poll.buffer_size;
+        r->sources[k].last_contact_us = st->poll.last_contact_us;
+        r->sources[k].failures = st->failures;
+    }
 }
 
 size_t roster_count_read(const struct roster *r)

@@ -9,7 +9,9 @@
 struct roster {
     struct station **stations; /* in order of their keys */
     size_t count;
-    struct arena *mem; /* of the register; NULL: none was read yet */
+    struct source *sources;  /* of the newest register, in the same order */
+    struct arena *positions; /* of the sources, when newer than the register; NULL: not so */
+    struct arena *mem;       /* of the register; NULL: none was read yet */
 };
 
 void roster_release(struct roster *r);
@@ -19,6 +21,9 @@ void roster_release(struct roster *r);
  * say so (is_new), and those that are gone (gone) belong to whoever holds them. Sorts the sources.
  */
 void roster_follow(struct roster *r, struct bindings *fresh, struct arena *mem);
+
+/* The sources were given newer positions, whose memory is the roster's then; contacts are put in, too. */
+void roster_has_positions(struct roster *r, struct arena *positions);
 
 size_t roster_count_read(const struct roster *r); /* that answer */
 size_t roster_count_failing(const struct roster *r);

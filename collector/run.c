@@ -160,6 +160,7 @@ static bool reload(struct run *run, struct err *err)
 {
     service_reloading(run->service);
     read_settings(run);
+    reader_forget_version(run->reader);
     bool ok = !run->connection.db || read_register(run, err);
     service_reloaded(run->service);
     return ok;
@@ -249,7 +250,8 @@ static bool turn_alone(struct run *run, struct err *err)
 /* A round with the database: sources, and in a run without end the upkeep that is due. */
 static bool turn(struct run *run, struct err *err)
 {
-    if (clock_mono_ms() >= run->register_due_ms && !read_register(run, err))
+    bool is_due = clock_mono_ms() >= run->register_due_ms || reader_is_at_register(run->reader);
+    if (is_due && !read_register(run, err))
         return false;
     if (!drain(run, err) || !read_sources(run, is_draining(run) ? DRAIN_TURN_MS : TURN_MS, err))
         return false;

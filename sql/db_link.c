@@ -31,6 +31,11 @@ void link_restart_deadline(struct db *db)
     db->until_ms = db->deadline_ms ? clock_mono_ms() + db->deadline_ms : INT64_MAX;
 }
 
+bool link_deadline_is_over(const struct db *db)
+{
+    return clock_mono_ms() >= db->until_ms;
+}
+
 bool link_start(struct db *db, struct err *err)
 {
     if (db->copying)
@@ -69,7 +74,7 @@ bool link_wait(struct db *db, const char *what, short *events, struct err *err)
             return err_set(err, ERR_SYSTEM, "%s: cannot wait for the database: %s", what, strerror(errno));
         if (p.fd < 0)
             return link_lost(db, what, err);
-        if (clock_mono_ms() >= db->until_ms) {
+        if (link_deadline_is_over(db)) {
             db->broken = true;
             err_set(err, ERR_UNAVAILABLE, "%s: the database did not answer in time", what);
             return err_hint(err, "%s", link_hint_host);

@@ -103,28 +103,46 @@ static bool take_results(struct db *db, bool *failed, struct err *err)
     return (good && PQexitPipelineMode(db->conn)) || link_lost(db, "the end of a pipe", err);
 }
 
-/* Sends what is queued and learns what came of it. */
-static bool run_pipe(struct db *db, struct err *err)
+static const char sending[] = "cannot send a transaction";
+
+/* Ends the queue; as much as the link takes at once is sent. */
+static bool close_pipe(struct db *db, struct err *err)
 {
-    static const char what[] = "cannot send a transaction";
+    db->is_sent = PQpipelineSync(db->conn);
+    return db->is_sent || link_lost(db, sending, err);
+}
+
+/* Sends the rest and learns what came of it. */
+static bool end_pipe(struct db *db, struct err *err)
+{
     bool failed = false;
-    db->piping = false;
-    if (!PQpipelineSync(db->conn))
-        return link_lost(db, what, err);
-    return link_flush(db, what, err) && take_results(db, &failed, err) && !failed;
+    db->piping = db->is_sent = false;
+    return link_flush(db, sending, err) && take_results(db, &failed, err) && !failed;
+}
+
+bool db_commit_send(struct db *db, struct err *err)
+{
+    link_restart_deadline(db);
+    return link_pipe_add(db, &commit, NULL, 0, "cannot commit", err) && close_pipe(db, err);
+}
+
+/* The server's answers come all together, at the end of the pipe. */
+bool db_commit_is_over(struct db *db)
+{
+    return PQflush(db->conn) < 0 || !PQconsumeInput(db->conn) || !PQisBusy(db->conn) ||
+           link_deadline_is_over(db);
 }
 
 bool link_pipe_commit(struct db *db, struct err *err)
 {
-    link_restart_deadline(db);
-    return link_pipe_add(db, &commit, NULL, 0, "cannot commit", err) && run_pipe(db, err);
+    return (db->is_sent || db_commit_send(db, err)) && end_pipe(db, err);
 }
 
 void link_pipe_give_up(struct db *db)
 {
     struct err ignored = {0};
     /* What is queued may be under way already: only its end shows where the link stands. */
-    if (!db->broken)
-        (void)!run_pipe(db, &ignored);
-    db->piping = false;
+    if (!db->broken && (db->is_sent || close_pipe(db, &ignored)))
+        (void)!end_pipe(db, &ignored);
+    db->piping = db->is_sent = false;
 }

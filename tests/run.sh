@@ -56,7 +56,8 @@ run_ctest() {
     local folder=$1 report
     shift
     report=$(mktemp)
-    ctest --test-dir "$folder" -j "$jobs" --output-on-failure --no-tests=error --output-junit "$report" "$@" || true
+    # Most tests wait more than they work.
+    ctest --test-dir "$folder" -j "$((2 * jobs))" --output-on-failure --no-tests=error --output-junit "$report" "$@" || true
     read -r p f s < <(python3 - "$report" <<'PY'
 import sys, xml.etree.ElementTree as tree
 cases = list(tree.parse(sys.argv[1]).iter("testcase"))

@@ -2,7 +2,6 @@
 #include "server.h"
 
 #include "base/clock.h"
-#include "binding.h"
 #include "load.h"
 #include "totals.h"
 
@@ -524,43 +523,6 @@ START_TEST(a_killed_load_is_stored_whole_or_not_at_all)
 }
 END_TEST
 
-START_TEST(bindings_say_what_items_are)
-{
-    rig_do(db, "INSERT INTO vaneward.binding (site, source, device, item, role, drive, position, axis) VALUES"
-               " ('s', 'a', 'dev', 'f', 'fan_speed', 'd2', 'internal-1', NULL),"
-               " ('s', 'a', 'dev', 'dc', 'drive_condition', 'd3', NULL, NULL),"
-               " ('s', 'a', 'dev', 'xc', 'axis_condition', NULL, NULL, 'x'),"
-               " ('s', 'a', 'dev', 'yc', 'axis_condition', NULL, NULL, 'y'),"
-               " ('s', 'b', 'dev', 'av', 'availability', NULL, NULL, NULL)");
-    struct batch b = batch_of("b", "j1", 0, 10);
-    struct load_result result;
-    load(&b, 1, &result);
-    struct bindings all;
-    ck_assert_msg(bindings_load(db, mem, &all, &err), "%s", err.text);
-    ck_assert_uint_eq(all.count, 2);
-    const struct source *s = &all.sources[0];
-    ck_assert_str_eq(s->source, "a");
-    ck_assert(s->is_feed && !all.sources[1].is_feed);
-    ck_assert_int_eq(s->period_ms, 60000);
-    ck_assert_str_eq(s->cursor.instance, "");
-    ck_assert_str_eq(all.sources[1].cursor.instance, "j1");
-    ck_assert_uint_eq(all.sources[1].cursor.next, 10);
-    ck_assert_uint_eq(source_item(s, "dev", NULL, "f")->fan_no, 2);
-    ck_assert_str_eq(source_item(s, "dev", NULL, "dc")->drive, "d3");
-    ck_assert_str_eq(source_item(s, "dev", NULL, "xc")->drive, "d1");
-    ck_assert_str_eq(source_item(s, "dev", NULL, "xc")->machine, "m");
-    ck_assert_ptr_null(source_item(s, "dev", NULL, "yc")->drive);
-    ck_assert_str_eq(source_item(s, "dev", NULL, "yc")->machine, "m");
-    ck_assert_ptr_null(source_item(s, "dev", NULL, "av"));
-    ck_assert_int_eq(source_item(&all.sources[1], "?", "dev", "av")->role, ROLE_AVAILABILITY);
-    const struct source *both[] = {&all.sources[1], &all.sources[0]};
-    struct cursor at[2];
-    ck_assert_msg(cursors_load(db, both, 2, mem, at, &err), "%s", err.text);
-    ck_assert_uint_eq(at[0].next, 10);
-    ck_assert_str_eq(at[1].instance, "");
-}
-END_TEST
-
 int main(void)
 {
     TCase *tc = tcase_create("load");
@@ -582,7 +544,6 @@ int main(void)
     tcase_add_test(tc, a_source_that_left_the_register_is_refused);
     tcase_add_test(tc, two_collectors_store_a_step_once);
     tcase_add_test(tc, a_killed_load_is_stored_whole_or_not_at_all);
-    tcase_add_test(tc, bindings_say_what_items_are);
     Suite *suite = suite_create("load");
     suite_add_tcase(suite, tc);
     SRunner *runner = srunner_create(suite);
