@@ -76,7 +76,7 @@ static void draw_sound(const struct fleet *f, const struct fan *fan, const struc
 /* Log density of the path so far for a wear-out of so many days and such a power; its scale is drawn. */
 static double path_fit(const struct unit *u, int seen, int days, double power, gsl_rng *dice)
 {
-    double mean = 0, variance = 0, share = u->path[seen], fit = 0;
+    double mean = 0, variance = 0, share = (double)u->path[seen], fit = 0;
 
     for (int d = seen + 1; d <= days; d++) {
         double expected = pow((double)d / days, power - 1);
@@ -85,13 +85,13 @@ static double path_fit(const struct unit *u, int seen, int days, double power, g
     }
     double rest = mean + gsl_ran_gaussian(dice, sqrt(variance));
     if (rest <= 0 || share >= 1)
-        return -INFINITY;
+        return -HUGE_VAL;
     double scale = rest / (1 - share);
     for (int d = 1; d <= seen; d++) {
         double expected = pow((double)d / days, power - 1);
         double x = (double)(u->path[d] - u->path[d - 1]) * scale / expected;
         if (x <= 0)
-            return -INFINITY;
+            return -HUGE_VAL;
         fit += log(scale / expected) + log(4 * x) - 2 * x;
     }
     return fit - log(1 - share);
@@ -101,7 +101,7 @@ static double path_fit(const struct unit *u, int seen, int days, double power, g
 static void draw_worn(const struct fleet *f, const struct fan *fan, const struct unit *u, int64_t at_ms,
                       gsl_rng *dice, struct futures *out)
 {
-    double elapsed = days_between(u->onset_ms, at_ms), length[DRAWS], fit[DRAWS], best = -INFINITY;
+    double elapsed = days_between(u->onset_ms, at_ms), length[DRAWS], fit[DRAWS], best = -HUGE_VAL;
     int seen = (int)elapsed;
 
     for (int i = 0; i < DRAWS; i++) {
@@ -126,7 +126,7 @@ static void draw_loose(const struct fleet *f, const struct fan *fan, int64_t at_
         past += warned > fan->dropout.from_ms && warned <= at_ms;
     }
     for (int i = 0; i < DRAWS; i++) {
-        double span = dice_between(dice, fmax(10, elapsed), 46), weight = pow(span, -past), first = INFINITY;
+        double span = dice_between(dice, fmax(10, elapsed), 46), weight = pow(span, -past), first = HUGE_VAL;
         double left = fmin(1, (0.98 * span - elapsed) / (0.68 * span));
         int ahead = past < 5 ? 5 - past : 0;
         if (left <= 0 && ahead)
@@ -149,7 +149,7 @@ static void draw_dirty(const struct machine *m, int64_t at_ms, gsl_rng *dice, st
         double grow = dice_between(dice, fmax(50, elapsed), 90), scale = pow(grow / elapsed, 1.3);
         if (lost * scale < 0.12 || lost * scale > 0.17)
             continue;
-        double first = INFINITY;
+        double first = HUGE_VAL;
         for (int k = 0; k < 2; k++) {
             double at = grow - dice_between(dice, 0.2, 4) - elapsed;
             first = at > 0 ? fmin(first, at) : first;
