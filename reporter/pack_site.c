@@ -120,9 +120,9 @@ static void draw_summary(struct site_pack *p)
 static void draw_top(struct site_pack *p)
 {
     static const struct column columns[] = {
-        {"Action", 18, ALIGN_LEFT, 1},         {"Drive, fan", 25, ALIGN_LEFT, 3},
+        {"Action", 18, ALIGN_LEFT, 1},         {"Drive, fan", 24, ALIGN_LEFT, 3},
         {"Machine", 18, ALIGN_LEFT, 2},        {"Fault within the horizon", 19, ALIGN_LEFT, 2},
-        {"Expected cost", 14, ALIGN_RIGHT, 2}, {"Why", 39, ALIGN_LEFT, 4},
+        {"Expected cost", 17, ALIGN_RIGHT, 2}, {"Why", 37, ALIGN_LEFT, 4},
         {"Page", 9, ALIGN_RIGHT, 1},
     };
     struct table *t = table_new(&p->s, columns, sizeof columns / sizeof *columns);
