@@ -16,7 +16,7 @@ import urllib.request
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 LONG = os.environ.get("VANEWARD_LONG") == "1"
-HANG_S = 10
+HANG_S = 40  # more than the 30 s that a call to the database may take
 SKIPPED = 77
 US = datetime.timedelta(microseconds=1)
 EPOCH = datetime.datetime(1970, 1, 1, tzinfo=datetime.timezone.utc)
