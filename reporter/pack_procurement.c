@@ -34,11 +34,11 @@ static void draw_orders(struct order_pack *p)
         {"Site", 12, ALIGN_LEFT, 2},
         {"Order, pieces", 11, ALIGN_RIGHT, 2},
         {"By", 13, ALIGN_LEFT, 2},
-        {"Unit price", 19, ALIGN_RIGHT, 2},
+        {"Unit price", 22, ALIGN_RIGHT, 2},
         {"Cost", 20, ALIGN_RIGHT, 2},
         {"Service without", 14, ALIGN_RIGHT, 2},
         {"Service with", 12, ALIGN_RIGHT, 2},
-        {"Why", 44, ALIGN_LEFT, 5},
+        {"Why", 41, ALIGN_LEFT, 5},
     };
     struct table *t = table_new(&p->s, columns, sizeof columns / sizeof *columns);
 

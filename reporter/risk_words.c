@@ -186,6 +186,12 @@ static const char *where_to(struct arena *mem, const struct fan_view *v)
                         when_reached(mem, r->days_to_warning));
 }
 
+static double speed_weight(const struct fan_risk *f)
+{
+    double drop = isnan(f->relative) ? 0 : unit(1 - f->relative);
+    return 80 * f->from_trend + 20 * drop;
+}
+
 static void add_speed(struct reasons *r, const struct fan_view *v)
 {
     struct arena *mem = r->a->mem;
@@ -197,8 +203,7 @@ static void add_speed(struct reasons *r, const struct fan_view *v)
                          f->fan->position));
     if (!v->path.known)
         return;
-    double drop = isnan(f->relative) ? 0 : unit(1 - f->relative);
-    add(r, 80 * f->from_trend + 20 * drop,
+    add(r, speed_weight(f),
         arena_printf(mem, "Fan %s runs at %s rev/min%s; %s.", f->fan->position,
                      risk_number(mem, f->level_rpm), against_what(mem, f), where_to(mem, v)));
     if (f->lowest_rpm < f->warning_rpm && f->level_rpm > f->warning_rpm)
@@ -235,10 +240,11 @@ static void add_air(struct reasons *r, const struct fan_view *views, size_t n)
             worst->season ? " beyond what the season explains" : ""));
 }
 
+/* Never before the sentence that tells of the fall. */
 static void add_season(struct reasons *r, const struct fan_view *v)
 {
     if (1 - v->risk->peer_relative > 0.03 && !(1 - v->risk->cabinet_relative > 0.03))
-        add(r, 20,
+        add(r, v->path.known ? fmin(20, speed_weight(v->risk)) : 20,
             arena_printf(
                 r->a->mem,
                 "Fans of other machines at the site run at %s of their own levels: the season does not "

@@ -52,6 +52,24 @@ START_TEST(a_season_that_all_share_is_no_fall)
 }
 END_TEST
 
+START_TEST(a_season_is_never_told_before_the_fall)
+{
+    struct world *w = world_new(6, 2);
+    size_t fall_at = 0, season_at = 0;
+
+    fall(fan_of(w, 0), 40, 3);
+    struct assessment a = assess(w, 30);
+    const struct drive_risk *d = find_risk(&a, "m00-d0");
+    for (size_t k = 0; k < d->reason_count; k++) {
+        fall_at = strstr(d->reasons[k], "runs at") && !strstr(d->reasons[k], "season") ? k + 1 : fall_at;
+        season_at = strstr(d->reasons[k], "the season does not") ? k + 1 : season_at;
+    }
+    ck_assert_uint_gt(fall_at, 0);
+    ck_assert_uint_gt(season_at, fall_at);
+    world_free(w);
+}
+END_TEST
+
 START_TEST(a_cabinet_that_falls_together_is_dirt)
 {
     struct world *w = world_new(6, 4);
@@ -633,6 +651,7 @@ int main(void)
     tcase_add_test(t, a_falling_fan_ranks_above_healthy_ones);
     tcase_add_test(t, a_machine_that_is_switched_off_has_no_stopped_fan);
     tcase_add_test(t, a_season_that_all_share_is_no_fall);
+    tcase_add_test(t, a_season_is_never_told_before_the_fall);
     tcase_add_test(t, a_cabinet_that_falls_together_is_dirt);
     tcase_add_test(t, a_replaced_fan_starts_anew);
     tcase_add_test(t, cleaning_cannot_hide_a_worn_fan);
