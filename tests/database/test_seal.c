@@ -207,6 +207,25 @@ START_TEST(two_sealers_at_once_and_late_readings)
 }
 END_TEST
 
+START_TEST(a_partition_that_another_one_makes_meanwhile_is_seen)
+{
+    static const char make[] = "SELECT vaneward.make_day_partition('reading_hour', '2030-01-01')";
+    int status;
+    rig_do(db, "BEGIN");
+    rig_do(db, make);
+    pid_t child = fork();
+    if (child == 0) {
+        struct db *own = open_session();
+        _exit(!db_script(own, "make a partition", make, &err));
+    }
+    while (!rig_number(db, "SELECT count(*) FROM pg_locks WHERE locktype = 'advisory' AND NOT granted"))
+        ck_assert_int_eq(waitpid(child, &status, WNOHANG), 0);
+    rig_do(db, "COMMIT");
+    ck_assert_int_eq(waitpid(child, &status, 0), child);
+    ck_assert(WIFEXITED(status) && WEXITSTATUS(status) == 0);
+}
+END_TEST
+
 START_TEST(two_sealers_exclude_each_other)
 {
     int64_t now = MIDNIGHT + 2 * US_PER_DAY;
@@ -491,6 +510,7 @@ int main(void)
     tcase_add_loop_test(rough, no_reading_is_ever_lost, 0, 3);
     tcase_add_test(rough, a_killed_sealer_loses_nothing);
     tcase_add_test(rough, two_sealers_exclude_each_other);
+    tcase_add_test(rough, a_partition_that_another_one_makes_meanwhile_is_seen);
     tcase_add_test(rough, two_sealers_at_once_and_late_readings);
     tcase_add_test(rough, a_reader_does_not_hold_up_the_sealer);
     tcase_add_test(rough, a_part_that_is_read_is_emptied_later);
