@@ -5,6 +5,7 @@ Usage: test_http.py BIN_FOLDER [unittest options]
 import json
 import os
 import pathlib
+import re
 import resource
 import shutil
 import signal
@@ -106,6 +107,9 @@ class Plant(unittest.TestCase):
         return process
 
     def stop(self, process):
+        """A process that has only just begun would die of SIGTERM as any other."""
+        caught = lambda: int(re.search(r"SigCgt:\s+(\w+)", pathlib.Path(f"/proc/{process.pid}/status").read_text())[1], 16)
+        self.wait_for(lambda: caught() >> (signal.SIGTERM - 1) & 1, "handler of SIGTERM")
         process.send_signal(signal.SIGTERM)
         self.assertEqual(process.wait(timeout=30), 0)
 
