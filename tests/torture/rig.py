@@ -16,7 +16,7 @@ import urllib.request
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 LONG = os.environ.get("VANEWARD_LONG") == "1"
-HANG_S = 40  # more than the 30 s that a call to the database may take
+HANG_S = 10
 SKIPPED = 77
 US = datetime.timedelta(microseconds=1)
 EPOCH = datetime.datetime(1970, 1, 1, tzinfo=datetime.timezone.utc)
@@ -100,12 +100,12 @@ class Rig:
     def register(self):
         self.program("collector", "register", self.dir / "fleet/register")
 
-    def disturbed(self, argv, **env):
+    def disturbed(self, argv, patience=HANG_S, **env):
         """Status and standard error of a run that may fail in any way; a hang is ended by SIGABRT, so that it says where."""
         child = subprocess.Popen(argv, env=dict(self.env, **env), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
                                  errors="replace", start_new_session=True)
         try:
-            _, said = child.communicate(timeout=HANG_S)
+            _, said = child.communicate(timeout=patience)
             return child.returncode, said, False
         except subprocess.TimeoutExpired:
             os.killpg(child.pid, signal.SIGABRT)

@@ -26,6 +26,8 @@ ERRORS = {
     "sendto": ["ECONNRESET", "EINTR"],
     "recvfrom": ["ECONNRESET", "EIO", "EINTR"],
 }
+# A sending that fails on a link that lives leaves both sides waiting, until the deadline of 30 s of a database call.
+DEADLINE_S = {("sendto", "ECONNRESET"): 40}
 RUNS = 200 if rig.LONG else 14
 PACKS = 80 if rig.LONG else 8
 GROUP = 7
@@ -56,7 +58,8 @@ class Loop:
     def fail(self, what, argv, point):
         name, error, n = point
         status, said, hung = self.r.disturbed(
-            ["strace", "-f", "-qq", "-e", "signal=none", "-e", f"trace={name}", "-e", f"inject={name}:error={error}:when={n}", "-o", "/dev/null", *argv])
+            ["strace", "-f", "-qq", "-e", "signal=none", "-e", f"trace={name}", "-e", f"inject={name}:error={error}:when={n}", "-o", "/dev/null", *argv],
+            patience=DEADLINE_S.get((name, error), rig.HANG_S))
         self.statuses[status] += 1
         loader = status == 127 and "error while loading shared libraries" in said  # before main
         if hung or not (status in rig.SPOKEN or loader):
